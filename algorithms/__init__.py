@@ -1,0 +1,1 @@
+"""The science of Lynchet: pure NumPy and SciPy, no QGIS, no GDAL."""

@@ -1,0 +1,1 @@
+"""Coverage, noise and repeatability statistics."""

@@ -1,0 +1,1 @@
+"""Remove spikes, line offsets, drift and other faults of the walk."""

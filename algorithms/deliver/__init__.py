@@ -1,0 +1,1 @@
+"""Contents of figures, tables, reports and archives."""

@@ -1,0 +1,1 @@
+"""Interpolate readings to raster cells and filter rasters."""

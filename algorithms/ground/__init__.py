@@ -1,0 +1,1 @@
+"""Electromagnetic induction over the ground."""

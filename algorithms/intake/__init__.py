@@ -1,0 +1,1 @@
+"""Parse tables and place readings."""

@@ -1,0 +1,1 @@
+"""Outline and measure anomalies."""
