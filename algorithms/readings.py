@@ -164,6 +164,11 @@ class Readings:
         """The same readings with other values and, if given, other quality bits."""
         return replace(self, values=values, qc=self.qc if qc is None else qc)
 
+    def take(self, rows: IntArray) -> Readings:
+        """Only the readings of these rows, in this order."""
+        per_row = ("x", "y", "values", "line", "sequence", "grid", "time", "qc")
+        return replace(self, **{name: getattr(self, name)[rows] for name in per_row})
+
     @property
     def usable(self) -> BoolArray:
         """Where a value may inform a correction, shape ``(n, c)``.

@@ -1,0 +1,45 @@
+# The one command surface, for people and for CI.
+.PHONY: demo test bench package docs lint install clean
+.DEFAULT_GOAL := help
+
+PYTHON := /usr/bin/python3
+VENV := build/venv
+VPYTHON := $(VENV)/bin/python
+HOST := QT_QPA_PLATFORM=offscreen PYTHONDONTWRITEBYTECODE=1
+
+help:
+	@echo "make demo     run the whole job on the sample survey, into build/demo/"
+	@echo "make test     run every test and check"
+	@echo "make bench    measure, side by side"
+	@echo "make package  make the zip for the host's plugin manager"
+	@echo "make docs     make the guide's pictures and step pages anew"
+
+install:
+	@tools/install host
+
+demo: install
+	@$(HOST) $(PYTHON) tools/demo.py
+
+$(VENV)/.ready: tools/install tools/requirements.txt
+	@tools/install tests
+	@touch $@
+
+test: install $(VENV)/.ready lint
+	@$(HOST) $(VPYTHON) -m pytest
+
+lint: $(VENV)/.ready
+	@$(VENV)/bin/ruff check .
+	@$(VENV)/bin/ruff format --check .
+	@$(VENV)/bin/mypy
+
+bench: install $(VENV)/.ready
+	@$(HOST) $(VPYTHON) -m tests.benchmarks.run
+
+package:
+	@$(PYTHON) tools/package.py
+
+docs: install
+	@$(HOST) $(PYTHON) tools/docs.py
+
+clean:
+	rm -rf build

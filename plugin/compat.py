@@ -1,0 +1,45 @@
+"""The one place that knows which QGIS version runs."""
+
+from __future__ import annotations
+
+from qgis.core import QgsField, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
+from qgis.PyQt.QtCore import QMetaType, QVariant
+
+_NEW_TYPES = {
+    "text": "QString",
+    "integer": "LongLong",
+    "real": "Double",
+}
+_OLD_TYPES = {"text": "String", "integer": "LongLong", "real": "Double"}
+
+
+def field(name: str, kind: str, alias: str = "") -> QgsField:
+    """Return a field of `kind` text, integer or real, with an alias for people to read."""
+    try:
+        made = QgsField(name, getattr(QMetaType.Type, _NEW_TYPES[kind]))
+    except (TypeError, AttributeError):  # QGIS before 3.38 takes only QVariant's types
+        made = QgsField(name, getattr(QVariant, _OLD_TYPES[kind]))
+    if alias:
+        made.setAlias(alias)
+    return made
+
+
+def is_null(value) -> bool:
+    """Tell whether an attribute is NULL: None, or a null QVariant in Qt 5."""
+    return value is None or (isinstance(value, QVariant) and value.isNull())
+
+
+def mark_advanced(definition: QgsProcessingParameterDefinition) -> None:
+    """Put a parameter among the advanced ones."""
+    definition.setFlags(definition.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
+
+
+def without_threads(flags):
+    """Add to an algorithm's flags that it must run in the main thread."""
+    return flags | QgsProcessingAlgorithm.Flag.FlagNoThreading
+
+
+def parameter_fields(step, parameters, name: str, context) -> list[str]:
+    """The fields a parameter names."""
+    read = getattr(step, "parameterAsStrings", None) or step.parameterAsFields  # until 3.34
+    return list(read(parameters, name, context))

@@ -1,0 +1,117 @@
+"""The step "Level traverses by their medians"."""
+
+from __future__ import annotations
+
+from ...algorithms.correct.levellines import METHODS, STATISTICS, LevelOptions, levellines
+from ..parameters import Choice, Number
+from ..step import CorrectionStep
+
+DEFAULTS = LevelOptions()
+
+
+class LevelLines(CorrectionStep):
+    """Readings to readings without offsets between traverses."""
+
+    identifier = "levellines"
+    title = "Level traverses by their medians"
+    summary = (
+        "Takes off what sets one traverse apart from the others of its data grid, such as the "
+        "stripes that differences in carrying height or direction of travel leave."
+    )
+    advice = (
+        "'whole_grid', 'same_direction' and 'neighbours' compare one statistic per traverse: "
+        "they weaken every feature that runs parallel to the traverses, and take away the "
+        "change of the ground across them. Use them where there is neither.",
+        "'differential' compares each traverse with its neighbours place by place, after the "
+        "moving-differential-median principle: what both have in common cancels. It keeps a "
+        "feature parallel to the traverses while that fills less than half of the traverse (or of "
+        "the window), and leaves slow change across the traverses to the ground. An offset that "
+        "changes as slowly from traverse to traverse as the ground does cannot be told from it "
+        "and stays.",
+        "Remove spikes first. Data grids are levelled one by one; what sets data grids apart from "
+        "each other stays.",
+    )
+    words = ("levelling", "destripe", "striping", "heading error", "offset")
+    options = (
+        Choice(
+            "METHOD",
+            "Compare with",
+            "See above; 'differential' unless you know that nothing runs along the traverses.",
+            default=DEFAULTS.method,
+            options=METHODS,
+        ),
+        Choice(
+            "STATISTIC",
+            "Statistic",
+            "What stands for a traverse: its 'median', the mean of its middle half "
+            "('trimmed_mean') or its commonest value ('mode'). Not used by 'differential'.",
+            default=DEFAULTS.statistic,
+            options=STATISTICS,
+        ),
+        Number(
+            "NEIGHBOURS",
+            "Neighbours on either side",
+            "For 'differential' and 'neighbours'.",
+            default=DEFAULTS.neighbours,
+            minimum=1,
+            whole=True,
+        ),
+        Number(
+            "WINDOW",
+            "Window along the traverse",
+            "For 'differential': length that shares one offset. 0: the whole traverse. Shorter "
+            "windows follow offsets that change along the traverse, and harm long features.",
+            default=DEFAULTS.window,
+            minimum=0,
+            distance_of="INPUT",
+            advanced=True,
+        ),
+        Number(
+            "WAVELENGTH",
+            "Keep change across broader than",
+            "For 'differential': change across the traverses that belongs to the ground. Empty: "
+            "the length that the readings themselves make likeliest.",
+            optional=True,
+            minimum=1e-6,
+            distance_of="INPUT",
+            advanced=True,
+        ),
+        Number(
+            "LOWEST",
+            "Lowest value that counts",
+            "Lower values do not inform the statistics, but are shifted all the same.",
+            optional=True,
+            unit="channel units",
+            advanced=True,
+        ),
+        Number(
+            "HIGHEST",
+            "Highest value that counts",
+            "Higher values do not inform the statistics, but are shifted all the same.",
+            optional=True,
+            unit="channel units",
+            advanced=True,
+        ),
+        Number(
+            "FEWEST",
+            "Fewest readings",
+            "A traverse with fewer readings that count is left as it is.",
+            default=DEFAULTS.fewest,
+            minimum=1,
+            whole=True,
+            advanced=True,
+        ),
+    )
+
+    def correct(self, readings, task):
+        options = LevelOptions(
+            method=task["METHOD"],
+            statistic=task["STATISTIC"],
+            neighbours=task["NEIGHBOURS"],
+            wavelength=task["WAVELENGTH"],
+            window=task["WINDOW"],
+            lowest=task["LOWEST"],
+            highest=task["HIGHEST"],
+            fewest=task["FEWEST"],
+        )
+        return levellines(readings, options, task.part(0.2, 0.8))

@@ -1,0 +1,52 @@
+"""The picture of the drift at the base."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from matplotlib.ticker import FuncFormatter
+
+from ...algorithms.correct.driftbase import DriftCorrection, clock
+from .figures import INK, LINE, MARK, dress, new_figure, save
+
+
+def draw_drift(found: DriftCorrection, path: Path) -> None:
+    """Draw each channel's visits and curve, a panel a channel and day.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be written there.
+    """
+    curves = found.curves
+    height = 1.75 * len(curves) + 0.9
+    figure = new_figure(8.0, height)
+    panels = figure.subplots(len(curves), 1, sharex=True, squeeze=False)[:, 0]
+    several_days = len({curve.day for curve in curves}) > 1
+    for axes, curve in zip(panels, curves):
+        dress(axes)
+        axes.axhline(curve.reference, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
+        axes.plot(curve.time, curve.value, color=LINE, linewidth=1.4)
+        axes.errorbar(
+            curve.visit_time,
+            curve.visit_value,
+            yerr=curve.visit_spread,
+            fmt="o",
+            markersize=4,
+            color=MARK,
+            elinewidth=1.0,
+        )
+        day = f", day {curve.day + 1}" if several_days else ""
+        axes.set_title(f"{curve.channel}{day}", loc="left", fontsize=9, color=INK)
+        axes.set_ylabel(curve.unit or "channel units", fontsize=8, color=INK)
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: clock(seconds)[:5]))
+    panels[-1].set_xlabel("Time of day", fontsize=8, color=INK)
+    figure.subplots_adjust(
+        left=0.11, right=0.98, top=1 - 0.35 / height, bottom=0.5 / height, hspace=0.35
+    )
+    sentences = (
+        *found.messages,
+        "Dots: visits to the base, with their robust spread. Line: the drift taken off. Dashes: "
+        "the level that the readings were brought to.",
+    )
+    save(figure, path, "Drift at the base", sentences)

@@ -1,0 +1,120 @@
+"""The step "Grid readings"."""
+
+from __future__ import annotations
+
+from ...algorithms.gridding.gridreadings import GriddingOptions, gridreadings
+from ...algorithms.gridding.methods import Method, Option, method_named, methods
+from ..outputs import RasterOutput
+from ..parameters import Choice, Number, Parameter
+from ..raster import write_geotiff
+from ..step import READINGS, ReadingsStep
+from ..styles import style_survey_raster
+
+
+def parameter_name(method: Method, option: Option) -> str:
+    """The parameter that sets a method's option."""
+    return f"{method.id}_{option.name}".upper()
+
+
+def parameter_for(method: Method, option: Option) -> Parameter:
+    """A method's option as a parameter of the step."""
+    words = {
+        "name": parameter_name(method, option),
+        "label": f"{method.title}: {option.label[0].lower()}{option.label[1:]}",
+        "help": option.help,
+        "default": option.default,
+        "optional": option.default is None,
+        "advanced": True,
+    }
+    if option.choices:
+        return Choice(**words, options=option.choices)
+    return Number(
+        **words,
+        unit=option.unit,
+        minimum=option.minimum,
+        maximum=option.maximum,
+        whole=option.whole,
+    )
+
+
+DEFAULTS = GriddingOptions()
+METHODS = methods()
+OPTIONS = tuple(
+    parameter_for(method, option) for method in METHODS.values() for option in method.options
+)
+
+
+class GridReadings(ReadingsStep):
+    """Readings to a raster, a band per channel."""
+
+    identifier = "gridreadings"
+    title = "Grid readings"
+    stage = "gridding"
+    summary = "Interpolates the channels of a readings layer to the bands of one raster."
+    advice = (
+        "Readings lie close along a traverse and far apart across: a cell of about half the "
+        "traverse separation shows what was measured, and a finer one invents detail. Cells "
+        "further from any reading than the blanking distance hold no data. Cell centres lie on "
+        "multiples of the cell size, so that rasters of one site overlay exactly.",
+        *(f"{method.id}: {method.help}" for method in METHODS.values()),
+    )
+    words = ("interpolate", "interpolation", "raster", "image", "map", "IDW", "TIN", "plot")
+    parameters = (
+        *READINGS,
+        Choice(
+            "METHOD",
+            "Method",
+            "How values between the readings are found; see above.",
+            default=DEFAULTS.method,
+            options=tuple(METHODS),
+        ),
+        Number(
+            "CELL_SIZE",
+            "Cell size",
+            "Empty: about half the traverse separation, not finer than the reading interval, "
+            "rounded to a neat figure.",
+            optional=True,
+            minimum=1e-6,
+            distance_of="INPUT",
+        ),
+        Number(
+            "BLANKING_DISTANCE",
+            "Blanking distance",
+            "Cells further than this from every reading hold no data. Empty: from the traverse "
+            "separation.",
+            optional=True,
+            minimum=1e-6,
+            distance_of="INPUT",
+        ),
+        *OPTIONS,
+        RasterOutput("OUTPUT", "Survey raster", style=style_survey_raster),
+    )
+
+    def work(self, task):
+        readings = self.read(task)
+        method = method_named(task["METHOD"])
+        found = gridreadings(
+            readings,
+            GriddingOptions(
+                method=method.id,
+                cell_size=task["CELL_SIZE"],
+                blanking_distance=task["BLANKING_DISTANCE"],
+                method_options={
+                    option.name: task[parameter_name(method, option)] for option in method.options
+                },
+            ),
+            task.part(0.2, 0.9),
+        )
+        units = dict(zip(found.channels, found.units))
+        path = task["OUTPUT"]
+        write_geotiff(
+            path,
+            found.frame,
+            found.bands,
+            found.channels,
+            found.units,
+            task["INPUT"].crs.toWkt(),
+            [*self.lines(task), self.entry(task, found.figures, units)],
+        )
+        self.show(task, str(path), self.parameter("OUTPUT").style)
+        return {"OUTPUT": str(path), "FIGURES": self.report(task, found)}

@@ -1,0 +1,54 @@
+"""The provider: the list of steps and the ready-made models."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qgis.core import QgsApplication, QgsProcessingProvider
+
+from .correct.despike import Despike
+from .correct.driftbase import DriftBase
+from .correct.levellines import LevelLines
+from .gridding.gridreadings import GridReadings
+from .interpret.anomalies import Anomalies
+from .model import ReadyModel
+from .step import icon
+from .version import VERSION
+
+STEPS = (
+    Despike,
+    LevelLines,
+    DriftBase,
+    GridReadings,
+    Anomalies,
+)
+MODELS = Path(__file__).resolve().parent / "models"
+
+
+class LynchetProvider(QgsProcessingProvider):
+    """Lynchet's steps and models."""
+
+    def id(self):
+        return "lynchet"
+
+    def name(self):
+        return "Lynchet"
+
+    def longName(self):
+        return "Lynchet: ground-conductivity survey of buried sites"
+
+    def versionInfo(self):
+        return VERSION
+
+    def icon(self):
+        return icon()
+
+    def supportedOutputRasterLayerExtensions(self):
+        return ["tif"]
+
+    def loadAlgorithms(self):
+        for step in STEPS:
+            self.addAlgorithm(step())
+        if QgsApplication.processingRegistry().providerById(self.id()) is not None:
+            for path in sorted(MODELS.glob("*.model3")):
+                self.addAlgorithm(ReadyModel.load(path))

@@ -1,0 +1,280 @@
+"""The readings layer: a point layer to `Readings`, and corrected `Readings` to a point layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from qgis.core import QgsFeature, QgsFields
+
+from ..algorithms.intake.clock import parse_times, unwrap_midnight
+from ..algorithms.progress import Progress, advance, keep_going
+from ..algorithms.readings import NO_LINE, Readings
+from . import compat
+from .history import channel_units
+from .source import BATCH, Columns, LayerSource
+
+STANDARD_FIELDS = ("grid", "line", "seq", "along", "bearing", "time", "qc")
+_NOT_CHANNELS = {*STANDARD_FIELDS, "fid", "id", "x", "y", "day"}
+PREVIOUS = "_prev"
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Which field of the layer is what; None for what is not there."""
+
+    channels: tuple[str, ...]
+    line: str | None = None
+    sequence: str | None = None
+    grid: str | None = None
+    time: str | None = None
+    day: str | None = None
+
+
+def guess_channels(layer: LayerSource, lines: Sequence[str]) -> tuple[str, ...]:
+    """The layer's channels: those of its history, else its real-number fields of other names."""
+    known = [name for name in channel_units(lines) if name in layer.field_names]
+    if known:
+        return tuple(known)
+    return tuple(
+        field.name()
+        for field in layer.fields
+        if field.isNumeric()
+        and field.typeName().lower().startswith(("real", "double", "float"))
+        and field.name().lower() not in _NOT_CHANNELS
+        and not field.name().endswith(PREVIOUS)
+    )
+
+
+def read_readings(
+    layer: LayerSource, roles: Roles, lines: Sequence[str], progress: Progress = keep_going
+) -> Readings:
+    """Read a layer's features as `Readings`, one row a feature, in the layer's order.
+
+    Raises
+    ------
+    ValueError
+        If the layer is empty, holds no value of a channel, or a field cannot serve its role.
+    """
+    qc = "qc" if "qc" in layer.field_names else None
+    wanted = [*roles.channels, roles.line, roles.sequence, roles.grid, roles.time, roles.day, qc]
+    names = list(dict.fromkeys(name for name in wanted if name))
+    absent = [name for name in names if name not in layer.field_names]
+    if absent:
+        raise ValueError(
+            f"Layer '{layer.name}' has no field '{absent[0]}'. It has: "
+            f"{', '.join(layer.field_names)}."
+        )
+    columns = layer.columns(names, progress)
+    n = len(columns.x)
+    if n == 0:
+        raise ValueError(f"Layer '{layer.name}' holds no readings.")
+    values = np.stack(
+        [_numbers(columns.fields[name], layer, name) for name in roles.channels], axis=1
+    )
+    values[~np.isfinite(values)] = np.nan
+    for name, column in zip(roles.channels, values.T):
+        if np.isnan(column).all():
+            raise ValueError(
+                f"Channel '{name}' of layer '{layer.name}' holds no reading: all {n} are NULL. "
+                "Leave it out of the channels."
+            )
+    grid, grid_names = _grid_codes(columns.fields[roles.grid] if roles.grid else None, n)
+    units = channel_units(lines)
+    return Readings(
+        x=columns.x,
+        y=columns.y,
+        values=values,
+        channels=roles.channels,
+        units=tuple(units.get(name) or _alias_unit(layer.fields, name) for name in roles.channels),
+        line=_line_numbers(columns.fields[roles.line], layer, roles.line)
+        if roles.line
+        else np.zeros(n, np.int64),
+        sequence=_numbers(columns.fields[roles.sequence], layer, roles.sequence)
+        if roles.sequence
+        else np.arange(n, dtype=np.float64),
+        grid=grid,
+        grid_names=grid_names,
+        time=_times(columns, layer, roles) if roles.time else np.full(n, np.nan),
+        qc=np.nan_to_num(columns.fields[qc]).astype(np.int64) if qc else np.zeros(n, np.int64),
+    )
+
+
+def _alias_unit(fields: QgsFields, name: str) -> str:
+    alias = fields.field(name).alias()
+    return alias.rpartition("[")[2].rstrip("]") if alias.endswith("]") else ""
+
+
+def _numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
+    if column.dtype != object:
+        return column
+    numbers = np.full(len(column), np.nan)
+    for row, word in enumerate(column):
+        try:
+            numbers[row] = np.nan if word is None else float(word)
+        except (TypeError, ValueError):
+            raise ValueError(
+                f"Feature {row + 1} of layer '{layer.name}': field '{name}' is '{word}' where a "
+                "number is needed. Choose another field, or correct it."
+            ) from None
+    return numbers
+
+
+def _line_numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
+    numbers = _numbers(column, layer, name)
+    known = np.isfinite(numbers)
+    broken = np.flatnonzero(known & (numbers != np.floor(numbers)))
+    if len(broken):
+        raise ValueError(
+            f"Feature {broken[0] + 1} of layer '{layer.name}': field '{name}' is "
+            f"{numbers[broken[0]]:g} where a whole traverse number is needed. Choose another field."
+        )
+    lines = np.full(len(numbers), NO_LINE, np.int64)
+    lines[known] = numbers[known].astype(np.int64)
+    return lines
+
+
+def text_codes(words: Sequence) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Code each word by its place among the sorted distinct words; None counts as empty."""
+    found: dict[str, int] = {}
+    codes = [found.setdefault("" if word is None else _label(word), len(found)) for word in words]
+    names = sorted(found)
+    place = np.empty(len(found), np.int64)
+    place[[found[name] for name in names]] = np.arange(len(names))
+    return place[np.array(codes, np.int64)], tuple(names)
+
+
+def _label(word) -> str:
+    if isinstance(word, float):
+        return "" if np.isnan(word) else f"{word:g}"
+    return str(word)
+
+
+def _grid_codes(column: np.ndarray | None, n: int) -> tuple[np.ndarray, tuple[str, ...]]:
+    if column is None:
+        return np.zeros(n, np.int64), ("",)
+    return text_codes(column.tolist())
+
+
+def _times(columns: Columns, layer: LayerSource, roles: Roles) -> np.ndarray:
+    """Seconds; a clock that passes midnight goes on rising, day field by day field."""
+    time = columns.fields[roles.time]
+    if time.dtype == object:
+        words = ["" if word is None else str(word) for word in time]
+        try:
+            time = parse_times(words)
+        except ValueError as wrong:
+            raise ValueError(f"Layer '{layer.name}', field '{roles.time}': {wrong}") from None
+    if roles.day is None:
+        return unwrap_midnight(time)
+    days, _ = text_codes(columns.fields[roles.day].tolist())
+    unwrapped = time.copy()
+    for day in np.unique(days):
+        unwrapped[days == day] = unwrap_midnight(time[days == day])
+    return unwrapped
+
+
+def shared_codes(layers: Sequence[LayerSource], name: str) -> list[np.ndarray]:
+    """Codes of a field that several layers have, one coding for all of them.
+
+    Raises
+    ------
+    ValueError
+        If a layer does not have the field.
+    """
+    for layer in layers:
+        if name not in layer.field_names:
+            raise ValueError(f"Layer '{layer.name}' has no field '{name}'.")
+    words = [layer.columns([name]).fields[name].tolist() for layer in layers]
+    codes, _ = text_codes([word for part in words for word in part])
+    return np.split(codes, np.cumsum([len(part) for part in words])[:-1])
+
+
+def marked(layer: LayerSource, name: str) -> np.ndarray:
+    """Which features a field marks: any value but NULL, nothing, 0 and false."""
+    words = layer.columns([name]).fields[name].tolist()
+    plain = {"", "0", "false", "no", "nan", "none"}
+    return np.array([str(word).strip().lower() not in plain for word in words], dtype=bool)
+
+
+# -- back to a layer ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class CorrectedLayer:
+    """A layer's features with the corrected channels in place of the old ones.
+
+    Every feature comes out in the same order with all its other fields; `fields` describes them.
+    """
+
+    layer: LayerSource
+    before: Readings
+    after: Readings
+    keep_previous: bool
+
+    @property
+    def fields(self) -> QgsFields:
+        """The output's fields: the input's, with `qc` and the previous values where needed."""
+        made = QgsFields()
+        for field in self.layer.fields:
+            name = field.name()
+            if name in self.before.channels:
+                made.append(compat.field(name, "real", self._alias(name)))
+            elif name == "qc":
+                made.append(compat.field("qc", "integer"))
+            else:
+                made.append(field)
+        extra = [] if "qc" in self.layer.field_names else [compat.field("qc", "integer")]
+        if self.keep_previous:
+            extra += [compat.field(name + PREVIOUS, "real") for name in self.before.channels]
+        for field in extra:
+            if made.indexOf(field.name()) < 0:
+                made.append(field)
+        return made
+
+    def _alias(self, name: str) -> str:
+        unit = self.before.units[self.before.channels.index(name)]
+        return f"{name} [{unit}]" if unit else name
+
+    def features(self, progress: Progress = keep_going) -> Iterator[QgsFeature]:
+        """Every feature, corrected.
+
+        Raises
+        ------
+        ValueError
+            If the layer changed while it was being worked on.
+        """
+        fields = self.fields
+        columns = {
+            fields.indexOf(name): _cells(column)
+            for name, column in zip(self.after.channels, self.after.values.T)
+        }
+        columns[fields.indexOf("qc")] = self.after.qc.tolist()
+        if self.keep_previous:
+            for name, column in zip(self.before.channels, self.before.values.T):
+                columns[fields.indexOf(name + PREVIOUS)] = _cells(column)
+        old = len(self.layer.fields)
+        padding = [None] * (len(fields) - old)
+        n, row = len(self.after), -1
+        for row, feature in enumerate(self.layer.features()):
+            if row >= n:
+                break
+            if row % BATCH == 0:
+                advance(progress, row / n)
+            cells = feature.attributes() + padding
+            for index, column in columns.items():
+                cells[index] = column[row]
+            made = QgsFeature(fields)
+            made.setGeometry(feature.geometry())
+            made.setAttributes(cells)
+            yield made
+        if row + 1 != n:
+            raise ValueError(
+                f"Layer '{self.layer.name}' changed while it was being corrected. Run again."
+            )
+
+
+def _cells(column: np.ndarray) -> list:
+    """Attribute values: floats with None for NaN."""
+    return [None if value != value else value for value in column.tolist()]

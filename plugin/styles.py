@@ -1,0 +1,114 @@
+"""How outputs look when the host shows them: styles of our own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+from qgis.core import (
+    QgsCategorizedSymbolRenderer,
+    QgsColorRampShader,
+    QgsFillSymbol,
+    QgsMapLayer,
+    QgsMarkerSymbol,
+    QgsProcessingLayerPostProcessorInterface,
+    QgsRasterLayer,
+    QgsRasterShader,
+    QgsRendererCategory,
+    QgsSingleBandPseudoColorRenderer,
+    QgsSingleSymbolRenderer,
+    QgsVectorLayer,
+)
+from qgis.PyQt.QtGui import QColor
+
+from ..algorithms.deliver.palettes import HEDGE, PEAT, bipolar, symmetric_range
+from .raster import read_band
+from .tr import tr
+
+STOPS = 33
+ABOVE, BELOW = "#a03c14", "#155a7c"
+
+
+class Styler(QgsProcessingLayerPostProcessorInterface):
+    """Applies a style when the host has loaded an output."""
+
+    def __init__(self, style: Callable[[QgsMapLayer], None]):
+        super().__init__()
+        self.style = style
+
+    @staticmethod
+    @cache
+    def kept(style: Callable[[QgsMapLayer], None]) -> Styler:
+        """The styler of that style; kept, for the host does not own it."""
+        return Styler(style)
+
+    def postProcessLayer(self, layer, context, feedback):
+        """See the host's interface."""
+        if layer is not None and layer.isValid():
+            self.style(layer)
+            layer.triggerRepaint()
+
+
+def colour(rgb) -> QColor:
+    """A colour of a palette as the host's."""
+    return QColor(*(int(part) for part in rgb))
+
+
+def style_survey_raster(layer: QgsRasterLayer, band: int = 1) -> None:
+    """Shade a band: about its background where it swings about zero, else from low to high."""
+    values = read_band(layer, band).values
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return
+    low, background, high = (float(part) for part in np.percentile(known, [2, 50, 98]))
+    palette = HEDGE if bipolar(low, high) else PEAT
+    if palette is HEDGE:
+        low, high = symmetric_range(low, background, high)
+    items = [
+        QgsColorRampShader.ColorRampItem(low + (high - low) * place, colour(palette.rgb(place)))
+        for place in np.linspace(0, 1, STOPS)
+    ]
+    for item in items:
+        item.label = f"{item.value:.3g}"
+    ramp = QgsColorRampShader(low, high)
+    ramp.setColorRampType(QgsColorRampShader.Type.Interpolated)
+    ramp.setColorRampItemList(items)
+    shader = QgsRasterShader()
+    shader.setRasterShaderFunction(ramp)
+    renderer = QgsSingleBandPseudoColorRenderer(layer.dataProvider(), band, shader)
+    renderer.setClassificationMin(low)
+    renderer.setClassificationMax(high)
+    layer.setRenderer(renderer)
+
+
+def style_anomalies(layer: QgsVectorLayer) -> None:
+    """Outline anomalies, russet above the background and blue below."""
+    categories = [
+        QgsRendererCategory(value, _outline(edge), tr(label))
+        for value, edge, label in (
+            ("positive", ABOVE, "Above the background"),
+            ("negative", BELOW, "Below the background"),
+        )
+    ]
+    layer.setRenderer(QgsCategorizedSymbolRenderer("polarity", categories))
+
+
+def _outline(edge: str) -> QgsFillSymbol:
+    red, green, blue = QColor(edge).red(), QColor(edge).green(), QColor(edge).blue()
+    return QgsFillSymbol.createSimple(
+        {
+            "color": f"{red},{green},{blue},40",
+            "outline_color": edge,
+            "outline_width": "0.5",
+            "outline_width_unit": "MM",
+        }
+    )
+
+
+def style_readings(layer: QgsVectorLayer) -> None:
+    """Small dots, so that traverses read as lines of dots."""
+    dot = QgsMarkerSymbol.createSimple(
+        {"name": "circle", "color": "#2f3b3a", "outline_style": "no", "size": "0.6"}
+    )
+    layer.setRenderer(QgsSingleSymbolRenderer(dot))

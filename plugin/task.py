@@ -1,0 +1,92 @@
+"""One run of a step: its parameters as values, its messages, its progress."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qgis.core import (
+    QgsMapLayer,
+    QgsProcessingContext,
+    QgsProcessingFeedback,
+)
+
+from ..algorithms.progress import Progress, portion
+from .source import static_value
+
+
+class Task:
+    """What a running step works with.
+
+    ``task["WINDOW"]`` is the value of a parameter, read once. `progress` is the science's
+    progress callable, shown and cancelled by the host.
+    """
+
+    def __init__(self, step, parameters: dict, context: QgsProcessingContext, feedback=None):
+        self.step = step
+        self.parameters = parameters
+        self.context = context
+        self.feedback = feedback or QgsProcessingFeedback()
+        self._values: dict = {}
+
+    def __getitem__(self, name: str):
+        if name not in self._values:
+            self._values[name] = self.step.parameter(name).value(self)
+        return self._values[name]
+
+    def progress(self, fraction: float) -> bool:
+        """Show the fraction done; False when the user cancelled."""
+        self.feedback.setProgress(100.0 * fraction)
+        return not self.feedback.isCanceled()
+
+    def part(self, start: float, end: float) -> Progress:
+        """The progress of a part of the work."""
+        return portion(self.progress, start, end)
+
+    def say(self, sentence: str) -> None:
+        """Tell the user something."""
+        self.feedback.pushInfo(sentence)
+
+    def warn(self, sentence: str) -> None:
+        """Tell the user something not to be missed."""
+        warn = getattr(self.feedback, "pushWarning", self.feedback.pushInfo)
+        warn(sentence)
+
+    def problem(self) -> str | None:
+        """The first thing wrong with the parameters, in their order."""
+        for parameter in self.step.parameters:
+            found = parameter.problem(self)
+            if found:
+                return found
+        return None
+
+    def input_files(self) -> list[Path]:
+        """Every file named by a parameter that is read."""
+        named: list[str] = []
+        for parameter in self.step.inputs:
+            raw = self.parameters.get(parameter.name)
+            for value in raw if isinstance(raw, (list, tuple)) else [raw]:
+                value = static_value(value)
+                layer = self.context.getMapLayer(value) if isinstance(value, str) else value
+                named.append(layer.source() if isinstance(layer, QgsMapLayer) else str(value))
+        return [Path(name.split("|")[0]) for name in named if name]
+
+    def asked(self) -> dict[str, object]:
+        """What was asked, as plain JSON values, for the history."""
+        return {
+            parameter.name: _plain(self.parameters.get(parameter.name, parameter.default))
+            for parameter in self.step.inputs
+        }
+
+
+def _plain(value):
+    if value is None or isinstance(value, (bool, int, float, str)):
+        # A path tells more about the machine than about the survey: keep the file's name.
+        return Path(value).name if isinstance(value, str) and Path(value).is_absolute() else value
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if static_value(value) is not value:
+        return _plain(static_value(value))
+    for reader in ("authid", "name", "toString"):
+        if hasattr(value, reader):
+            return _plain(getattr(value, reader)())
+    return str(value)
