@@ -403,10 +403,13 @@ class Band(Parameter):
 
     def make(self, label):
         """See `Parameter.make`."""
-        return QgsProcessingParameterBand(self.name, label, self.default, self.of, self.optional)
+        # Optional to the host, which before 3.30 lets no default stand in for a band left out.
+        return QgsProcessingParameterBand(self.name, label, self.default, self.of, True)
 
     def value(self, task) -> int:
         """The band's number, from 1."""
+        if not self.given(task):
+            return self.default
         return task.step.parameterAsInt(task.parameters, self.name, task.context)
 
     def problem(self, task):
