@@ -191,6 +191,42 @@ def shared_codes(layers: Sequence[LayerSource], name: str) -> list[np.ndarray]:
     return np.split(codes, np.cumsum([len(part) for part in words])[:-1])
 
 
+LAYOUT_FIELDS = ("grid", "x", "y", "bearing")
+
+
+def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, float | None]]:
+    """Name, corner, bearing and length (None where not told) of the data grids in a layout table.
+
+    Raises
+    ------
+    ValueError
+        If a field is missing, a cell is no number or a data grid stands there twice.
+    """
+    absent = [name for name in LAYOUT_FIELDS if name not in layer.field_names]
+    if absent:
+        raise ValueError(
+            f"The layout '{layer.name}' has no field '{absent[0]}'. It needs the fields "
+            f"{', '.join(LAYOUT_FIELDS)}; it has: {', '.join(layer.field_names)}."
+        )
+    has_length = "length" in layer.field_names
+    names = [*LAYOUT_FIELDS, *(("length",) if has_length else ())]
+    fields = layer.columns(names).fields
+    grids = ["" if word is None else _label(word) for word in fields["grid"].tolist()]
+    numbers = [_numbers(fields[name], layer, name) for name in names[1:]]
+    for row, grid in enumerate(grids):
+        if grid in grids[:row]:
+            raise ValueError(f"The layout '{layer.name}' holds data grid '{grid}' twice.")
+        if not all(np.isfinite(column[row]) for column in numbers[:3]):
+            raise ValueError(
+                f"The layout '{layer.name}' lacks x, y or bearing for data grid '{grid}'."
+            )
+    lengths = numbers[3] if has_length else np.full(len(grids), np.nan)
+    return [
+        (grid, float(x), float(y), float(bearing), None if np.isnan(length) else float(length))
+        for grid, x, y, bearing, length in zip(grids, *numbers[:3], lengths)
+    ]
+
+
 def marked(layer: LayerSource, name: str) -> np.ndarray:
     """Which features a field marks: any value but NULL, nothing, 0 and false."""
     words = layer.columns([name]).fields[name].tolist()
@@ -247,13 +283,13 @@ class CorrectedLayer:
         """
         fields = self.fields
         columns = {
-            fields.indexOf(name): _cells(column)
+            fields.indexOf(name): attribute_cells(column)
             for name, column in zip(self.after.channels, self.after.values.T)
         }
         columns[fields.indexOf("qc")] = self.after.qc.tolist()
         if self.keep_previous:
             for name, column in zip(self.before.channels, self.before.values.T):
-                columns[fields.indexOf(name + PREVIOUS)] = _cells(column)
+                columns[fields.indexOf(name + PREVIOUS)] = attribute_cells(column)
         old = len(self.layer.fields)
         padding = [None] * (len(fields) - old)
         n, row = len(self.after), -1
@@ -275,6 +311,6 @@ class CorrectedLayer:
             )
 
 
-def _cells(column: np.ndarray) -> list:
+def attribute_cells(column: np.ndarray) -> list:
     """Attribute values: floats with None for NaN."""
     return [None if value != value else value for value in column.tolist()]

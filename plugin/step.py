@@ -27,8 +27,9 @@ from qgis.PyQt.QtGui import QIcon
 from ..algorithms.progress import Cancelled
 from ..algorithms.readings import Correction, Readings
 from . import history, readings_layer
+from .inputs import Field, Layer
 from .outputs import LayerOutput, Output
-from .parameters import Field, Layer, Parameter, Toggle
+from .parameters import Parameter, Toggle
 from .source import BATCH, LayerSource
 from .stages import STAGES
 from .styles import Styler
@@ -146,7 +147,7 @@ class Step(QgsProcessingAlgorithm):
             task.say(sentence)
         for sentence in found.warnings:
             task.warn(sentence)
-        return json.dumps(dict(found.figures), ensure_ascii=False)
+        return as_json(found.figures)
 
     def write_layer(
         self,
@@ -197,6 +198,11 @@ class Step(QgsProcessingAlgorithm):
         if style is not None and task.context.willLoadLayerOnCompletion(target):
             details = task.context.layerToLoadOnCompletionDetails(target)
             details.setPostProcessor(Styler.kept(style))
+
+
+def as_json(figures: Mapping[str, object]) -> str:
+    """Key figures as the text that the output FIGURES holds."""
+    return json.dumps(dict(figures), ensure_ascii=False)
 
 
 def _escaped(text: str) -> str:

@@ -8,8 +8,9 @@ from ...algorithms.correct.driftbase import METHODS, REFERENCES, DriftBaseOption
 from ...algorithms.readings import Readings
 from .. import history
 from ..deliver.drift import draw_drift
+from ..inputs import Field, Layer
 from ..outputs import FileOutput
-from ..parameters import Choice, Field, Layer, Number, Toggle
+from ..parameters import Choice, Number, Toggle
 from ..readings_layer import Roles, marked, read_readings, shared_codes
 from ..step import CorrectionStep
 

@@ -16,8 +16,9 @@ from ...algorithms.interpret.anomalies import (
 )
 from .. import compat
 from ..history import read_history
+from ..inputs import Band, Raster
 from ..outputs import LayerOutput
-from ..parameters import Band, Choice, Number, Raster
+from ..parameters import Choice, Number
 from ..raster import read_band
 from ..step import Step
 from ..styles import style_anomalies

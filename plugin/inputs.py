@@ -1,0 +1,201 @@
+"""What a step reads, as parameter records: layers, fields, files, rasters, bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingParameterBand,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterRasterLayer,
+)
+
+from . import compat
+from .parameters import Parameter
+from .source import LayerSource, crs_problem
+
+
+@dataclass(frozen=True)
+class Layer(Parameter):
+    """A vector layer: `points`, or any table with or without geometry."""
+
+    points: bool = False
+    projected: bool = False
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kinds = QgsProcessing.SourceType
+        kind = kinds.TypeVectorPoint if self.points else kinds.TypeVector
+        return QgsProcessingParameterFeatureSource(
+            self.name, label, [kind], self.default, self.optional
+        )
+
+    def value(self, task) -> LayerSource | None:
+        """The layer as the user picked it: whole, or its selected features."""
+        if not self.given(task):
+            return None
+        return LayerSource.open(task, self.name, self.label)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        try:
+            layer = self.value(task)
+        except ValueError as wrong:
+            return str(wrong)
+        if layer is None:
+            return None if self.optional else f"No layer is given for '{self.label}'."
+        if self.projected:
+            return crs_problem(layer.crs, f"Layer '{layer.name}'")
+        return None
+
+
+@dataclass(frozen=True)
+class Field(Parameter):
+    """A field, or several, of the layer named by `of`.
+
+    An optional field left at its default name that the layer does not have counts as none; one
+    that is not optional must be there, but may be `clearable` on purpose.
+    """
+
+    of: str = "INPUT"
+    numeric: bool = False
+    several: bool = False
+    clearable: bool = False
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kinds = QgsProcessingParameterField.DataType
+        return QgsProcessingParameterField(
+            self.name,
+            label,
+            self.default,
+            self.of,
+            kinds.Numeric if self.numeric else kinds.Any,
+            self.several,
+            True,  # the host before 3.30 lets no default stand in for a field left out
+        )
+
+    def names(self, task) -> list[str]:
+        """The names asked for, present or not."""
+        raw = task.parameters.get(self.name, self.default)
+        if raw in (None, ""):
+            return []
+        if isinstance(raw, str):  # a field's name may itself hold the host's separator
+            layer = task[self.of]
+            if layer is not None and raw in layer.field_names:
+                return [raw]
+        asked = {**task.parameters, self.name: raw}
+        return compat.parameter_fields(task.step, asked, self.name, task.context)
+
+    def value(self, task):
+        """The field's name or None; a tuple of names where there may be several."""
+        names = self.names(task)
+        if self.optional and names == [self.default]:
+            layer = task[self.of]
+            names = names if layer is not None and self.default in layer.field_names else []
+        if self.several:
+            return tuple(names)
+        return names[0] if names else None
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        layer = task[self.of]
+        if layer is None:
+            return None
+        chosen = self.value(task)
+        wanted = chosen if self.several else [chosen] if chosen else []
+        if not wanted and not self.optional and not self.clearable:
+            return f"No field is given for '{self.label}'. Layer '{layer.name}' has: " + ", ".join(
+                layer.field_names
+            )
+        for name in wanted:
+            if name not in layer.field_names:
+                return (
+                    f"Layer '{layer.name}' has no field '{name}' for '{self.label}'. "
+                    f"It has: {', '.join(layer.field_names)}."
+                )
+            if self.numeric and not layer.fields.field(name).isNumeric():
+                return (
+                    f"Field '{name}' of layer '{layer.name}' holds text where '{self.label}' "
+                    "needs numbers. Choose another field, or convert it first."
+                )
+        return None
+
+
+@dataclass(frozen=True)
+class Files(Parameter):
+    """One or several files to read."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterMultipleLayers(
+            self.name, label, QgsProcessing.SourceType.TypeFile, self.default, self.optional
+        )
+
+    def value(self, task) -> tuple[Path, ...]:
+        """The paths, in the order given."""
+        names = task.step.parameterAsFileList(task.parameters, self.name, task.context)
+        return tuple(Path(name) for name in names if name)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        paths = self.value(task)
+        if not paths:
+            return None if self.optional else f"No file is given for '{self.label}'."
+        for path in paths:
+            if not path.is_file():
+                return f"There is no file '{path}'. Check the name and folder."
+        return None
+
+
+@dataclass(frozen=True)
+class Raster(Parameter):
+    """A raster layer."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterRasterLayer(self.name, label, self.default, self.optional)
+
+    def value(self, task):
+        """The host's raster layer."""
+        return task.step.parameterAsRasterLayer(task.parameters, self.name, task.context)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        layer = self.value(task)
+        if layer is None or not layer.isValid():
+            return f"'{task.parameters.get(self.name)}' for '{self.label}' is not a raster layer."
+        return crs_problem(layer.crs(), f"Raster '{layer.name()}'")
+
+
+@dataclass(frozen=True)
+class Band(Parameter):
+    """A band of the raster named by `of`."""
+
+    of: str = "INPUT"
+    default: object = 1
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        # Optional to the host, which before 3.30 lets no default stand in for a band left out.
+        return QgsProcessingParameterBand(self.name, label, self.default, self.of, True)
+
+    def value(self, task) -> int:
+        """The band's number, from 1."""
+        if not self.given(task):
+            return self.default
+        return task.step.parameterAsInt(task.parameters, self.name, task.context)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        raster, band = task[self.of], self.value(task)
+        if raster is not None and not 1 <= band <= raster.bandCount():
+            return (
+                f"'{self.label}' is {band}; raster '{raster.name()}' has bands 1 to "
+                f"{raster.bandCount()}."
+            )
+        return None
