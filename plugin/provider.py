@@ -10,12 +10,14 @@ from .correct.despike import Despike
 from .correct.driftbase import DriftBase
 from .correct.levellines import LevelLines
 from .gridding.gridreadings import GridReadings
+from .intake.importtable import ImportTable
 from .interpret.anomalies import Anomalies
 from .model import ReadyModel
 from .step import icon
 from .version import VERSION
 
 STEPS = (
+    ImportTable,
     Despike,
     LevelLines,
     DriftBase,

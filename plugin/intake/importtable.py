@@ -132,7 +132,7 @@ class ImportTable(Step):
         x, y = table.x, table.y
         if task["PLACEMENT"] == "geographic":
             x, y = _projected(x, y, task["CRS"], task, task.part(0.5, 0.7))
-        return along_track(x, y, table.grid, table.line)
+        return along_track(x, y, table.grid, table.line, table.sequence)
 
 
 def _projected(lon, lat, crs, task, progress: Progress) -> tuple[np.ndarray, np.ndarray]:

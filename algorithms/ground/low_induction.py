@@ -1,0 +1,123 @@
+"""Low-induction-number responses over layered ground: closed forms.
+
+Depths are normalised by the coil spacing. "Vertical" and "horizontal" speak of the dipoles, as the
+trade does: vertical dipoles are horizontal coplanar coils.
+
+References
+----------
+J. D. McNeill (1980), *Electromagnetic terrain conductivity measurement at low induction numbers*,
+Technical Note TN-6.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from ..readings import FloatArray
+
+ORIENTATIONS = ("vertical", "horizontal")
+
+
+def cumulative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
+    """Share of the response that comes from below a normalised depth, coils on the surface.
+
+    Parameters
+    ----------
+    depth
+        Depth over coil spacing, 0 or more, any shape.
+    orientation
+        ``"vertical"`` or ``"horizontal"`` dipoles.
+
+    Raises
+    ------
+    ValueError
+        If the orientation is unknown.
+
+    Examples
+    --------
+    >>> cumulative_response([0.0, 1.5]).round(3).tolist()
+    [1.0, 0.316]
+    >>> cumulative_response(0.75, "horizontal").round(3).item()
+    0.303
+    """
+    z = np.asarray(depth, dtype=np.float64)
+    if orientation == "vertical":
+        vertical: FloatArray = 1 / np.sqrt(4 * z**2 + 1)
+        return vertical
+    if orientation == "horizontal":
+        # The same as sqrt(4 z^2 + 1) - 2 z, without the loss of digits at depth.
+        horizontal: FloatArray = 1 / (np.sqrt(4 * z**2 + 1) + 2 * z)
+        return horizontal
+    raise ValueError(f"Orientation '{orientation}' is unknown: choose {', '.join(ORIENTATIONS)}.")
+
+
+def relative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
+    """Response of a thin layer at a normalised depth, per unit of normalised thickness.
+
+    The falling slope of `cumulative_response`; same parameters.
+
+    Examples
+    --------
+    >>> relative_response(0.0).item(), relative_response(0.0, "horizontal").item()
+    (0.0, 2.0)
+    """
+    z = np.asarray(depth, dtype=np.float64)
+    if orientation == "vertical":
+        vertical: FloatArray = 4 * z / (4 * z**2 + 1) ** 1.5
+        return vertical
+    if orientation == "horizontal":
+        horizontal: FloatArray = 2 - 4 * z / np.sqrt(4 * z**2 + 1)
+        return horizontal
+    raise ValueError(f"Orientation '{orientation}' is unknown: choose {', '.join(ORIENTATIONS)}.")
+
+
+def layered_conductivity(
+    conductivities: Sequence[npt.ArrayLike],
+    thicknesses: Sequence[npt.ArrayLike],
+    spacing: float,
+    orientation: str = "vertical",
+    height: float = 0.0,
+) -> FloatArray:
+    """Apparent conductivity of layered ground, the coils at a height above it.
+
+    Parameters
+    ----------
+    conductivities
+        Of the layers from the top, mS/m; each a number or an array of one common shape.
+    thicknesses
+        Of all layers but the last, which goes on for ever, map units.
+    spacing, height
+        Map units.
+
+    Raises
+    ------
+    ValueError
+        If the numbers of layers do not fit, the spacing is not above 0 or a thickness or the
+        height is below 0.
+
+    Examples
+    --------
+    >>> layered_conductivity([20.0, 20.0], [0.5], 1.0).item()
+    20.0
+    """
+    if len(thicknesses) != len(conductivities) - 1:
+        raise ValueError(
+            f"{len(conductivities)} layers need {len(conductivities) - 1} thicknesses, not "
+            f"{len(thicknesses)}: the last layer has none."
+        )
+    if not spacing > 0:
+        raise ValueError(f"The coil spacing is {spacing:g}: give a length above 0.")
+    if height < 0 or any((np.asarray(thickness) < 0).any() for thickness in thicknesses):
+        raise ValueError("A thickness or the height is below 0: give 0 or more.")
+    top = np.asarray(height, dtype=np.float64)
+    total: FloatArray = np.asarray(conductivities[0]) * cumulative_response(
+        top / spacing, orientation
+    )
+    for above, below, thickness in zip(conductivities, conductivities[1:], thicknesses):
+        top = top + np.asarray(thickness)
+        step = np.asarray(below, dtype=np.float64) - np.asarray(above)
+        total = total + step * cumulative_response(top / spacing, orientation)
+    return total

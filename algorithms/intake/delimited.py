@@ -1,0 +1,292 @@
+"""Delimited text as loggers and spreadsheets write it: encoding, delimiter, rows, cells."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+from ..progress import Progress, advance, keep_going
+
+DELIMITERS = {"tab": "\t", "semicolon": ";", "comma": ",", "blanks": None}
+DECIMALS = ("auto", "point", "comma")
+ENCODINGS = ("auto", "utf-8", "latin-1", "utf-16")
+BAD_VALUES = ("refuse", "null")
+NULL_VALUES = ("", "NA", "N/A", "NaN", "NULL", "none", "*", "-")
+CHUNK = 50_000
+"""Rows worked on at a time."""
+SAMPLE = 50
+"""Rows looked at to guess the delimiter and the decimal sign."""
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_WITH_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?", re.ASCII)
+_WITH_POINT = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?", re.ASCII)
+
+
+@dataclass(frozen=True)
+class TableFormat:
+    """How a text table is written.
+
+    Parameters
+    ----------
+    delimiter
+        ``"auto"``, ``"comma"``, ``"semicolon"``, ``"tab"`` or ``"blanks"`` (any run of blanks).
+    decimal
+        ``"auto"``, ``"point"`` or ``"comma"``.
+    header
+        Whether the first row names the columns.
+    comment
+        Rows that begin with this are passed over, as blank rows are; empty for none.
+    encoding
+        ``"auto"`` (a byte order mark, else UTF-8, else Latin-1), ``"utf-8"``, ``"latin-1"`` or
+        ``"utf-16"``.
+    null_values
+        Words that mean "no reading", whatever their case.
+    bad_values
+        What becomes of cells that cannot be read: ``"refuse"`` the table, or take them as
+        ``"null"``.
+
+    Raises
+    ------
+    ValueError
+        If a word is unknown, or delimiter and decimal sign are both the comma.
+    """
+
+    delimiter: str = "auto"
+    decimal: str = "auto"
+    header: bool = True
+    comment: str = "#"
+    encoding: str = "auto"
+    null_values: tuple[str, ...] = NULL_VALUES
+    bad_values: str = "refuse"
+
+    def __post_init__(self) -> None:
+        for what, word, words in (
+            ("Delimiter", self.delimiter, ("auto", *DELIMITERS)),
+            ("Decimal sign", self.decimal, DECIMALS),
+            ("Encoding", self.encoding, ENCODINGS),
+            ("Treatment of unreadable values", self.bad_values, BAD_VALUES),
+        ):
+            if word not in words:
+                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        if self.delimiter == self.decimal == "comma":
+            raise ValueError("The comma cannot be both delimiter and decimal sign: change one.")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What one file turned out to be.
+
+    Parameters
+    ----------
+    path, encoding
+        The file and how to decode it.
+    delimiter
+        The delimiter, None for runs of blanks.
+    decimal_comma
+        Whether numbers are written with a comma.
+    titles
+        Titles of the columns; ``1``, ``2``, ... without a header.
+    sample
+        The first rows of cells.
+    """
+
+    path: Path
+    encoding: str
+    delimiter: str | None
+    decimal_comma: bool
+    titles: tuple[str, ...]
+    sample: tuple[tuple[str, ...], ...]
+
+    @property
+    def name(self) -> str:
+        """The file's name, for messages."""
+        return self.path.name
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Some rows of a file: their line numbers in it (from 1) and their cells."""
+
+    numbers: list[int]
+    rows: list[list[str]]
+
+
+def is_number(word: str) -> bool:
+    """Whether a word is a plain number, with a decimal point or comma.
+
+    Examples
+    --------
+    >>> [is_number(word) for word in ("12.5", "-3,1", "1e3", "1_000", "inf", "x")]
+    [True, True, True, False, False, False]
+    """
+    return _NUMBER.fullmatch(word.strip()) is not None
+
+
+def read_layout(path: Path, form: TableFormat) -> Layout:
+    """Find out how a file is written.
+
+    Raises
+    ------
+    ValueError
+        If there is no such file, it is no text, or it holds no row of data.
+    """
+    encoding = _encoding(path, form.encoding)
+    lines = [line for _, line in islice(_lines(path, encoding, form.comment), SAMPLE + 1)]
+    if not lines:
+        raise ValueError(f"{path.name} holds no rows. Choose a file with readings.")
+    if form.header and len(lines) == 1:
+        raise ValueError(
+            f"{path.name} holds no readings: its only row was taken for the names of the columns."
+        )
+    data = lines[1:] if form.header else lines
+    delimiter = (
+        _likeliest_delimiter(lines, data)
+        if form.delimiter == "auto"
+        else DELIMITERS[form.delimiter]
+    )
+    rows = [tuple(cell.strip() for cell in row) for row in _cells(lines, delimiter)]
+    body = rows[1:] if form.header else rows
+    if form.header:
+        titles = rows[0]
+        while len(titles) > 1 and not titles[-1]:
+            titles = titles[:-1]
+        if all(is_number(title) for title in titles):
+            raise ValueError(
+                f"The first row of {path.name} holds numbers where the names of the columns are "
+                "expected. Say that the table has no header."
+            )
+    else:
+        titles = tuple(str(number) for number in range(1, max(map(len, rows)) + 1))
+    comma = form.decimal == "comma" or (
+        form.decimal == "auto" and delimiter != "," and _writes_comma(body)
+    )
+    return Layout(path, encoding, delimiter, comma, titles, tuple(body))
+
+
+def chunks(layout: Layout, form: TableFormat, progress: Progress = keep_going) -> Iterator[Chunk]:
+    """The rows of data of a file, some at a time, each with as many cells as there are titles.
+
+    Raises
+    ------
+    ValueError
+        If a row has too few or too many cells (unless unreadable values are to be NULL), or a
+        quotation mark is not closed.
+    """
+    numbers: list[int] = []
+    size = max(layout.path.stat().st_size, 1)
+    done = 0
+
+    def lines() -> Iterator[str]:
+        nonlocal done
+        for number, line in _lines(layout.path, layout.encoding, form.comment):
+            numbers.append(number)
+            done += len(line)
+            yield line
+
+    reader = iter(_cells(lines(), layout.delimiter))
+    skip = 1 if form.header else 0
+    width = len(layout.titles)
+    while True:
+        rows = list(islice(reader, CHUNK))
+        if not rows:
+            return
+        if len(rows) != len(numbers):
+            raise ValueError(
+                f"Row {numbers[0]} of {layout.name} or one of the {len(numbers)} after it has a "
+                "quotation mark that is not closed in its row. Correct the file."
+            )
+        chunk = Chunk(numbers[skip:], rows[skip:])
+        skip = 0
+        if any(len(row) != width for row in chunk.rows):
+            for k, row in enumerate(chunk.rows):
+                chunk.rows[k] = _fitted(row, width, chunk.numbers[k], layout, form)
+        advance(progress, min(done / size, 1.0))
+        yield chunk
+        numbers.clear()
+
+
+def _fitted(
+    row: list[str], width: int, number: int, layout: Layout, form: TableFormat
+) -> list[str]:
+    """A row with as many cells as there are titles; blank cells too many are dropped."""
+    if len(row) == width:
+        return row
+    if len(row) > width and not any(cell.strip() for cell in row[width:]):
+        return row[:width]
+    if len(row) < width and form.bad_values == "null":
+        return row + [""] * (width - len(row))
+    raise ValueError(
+        f"Row {number} of {layout.name} has {len(row)} cells where {width} are expected. Choose "
+        "another delimiter or decimal sign, or correct the row."
+    )
+
+
+def _encoding(path: Path, asked: str) -> str:
+    """The encoding to open a file with."""
+    if not path.is_file():
+        raise ValueError(f"There is no file '{path}'. Check the name and folder.")
+    with open(path, "rb") as file:
+        start = file.read(1 << 16)
+        if not start.strip():
+            raise ValueError(f"{path.name} is empty. Choose a file with readings.")
+        if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or asked == "utf-16":
+            return "utf-16"
+        if b"\0" in start:
+            raise ValueError(f"{path.name} is not a text file. Choose a delimited text file.")
+        if asked == "latin-1":
+            return asked
+        decoder = codecs.getincrementaldecoder("utf-8")()
+        try:
+            while start:
+                decoder.decode(start)
+                start = file.read(1 << 20)
+            decoder.decode(b"", True)
+        except UnicodeDecodeError:
+            if asked == "utf-8":
+                raise ValueError(f"{path.name} is not UTF-8. Choose another encoding.") from None
+            return "latin-1"
+    return "utf-8-sig"
+
+
+def _lines(path: Path, encoding: str, comment: str) -> Iterator[tuple[int, str]]:
+    """Lines that are neither blank nor comments, with their numbers from 1."""
+    try:
+        with open(path, encoding=encoding) as file:
+            for number, line in enumerate(file, start=1):
+                if line.isspace() or (comment and line.lstrip().startswith(comment)):
+                    continue
+                yield number, line.rstrip("\n")
+    except UnicodeError:
+        raise ValueError(f"{path.name} is not {encoding}. Choose another encoding.") from None
+
+
+def _cells(lines: Iterator[str] | Sequence[str], delimiter: str | None) -> Iterator[list[str]]:
+    if delimiter is None:
+        return (line.split() for line in lines)
+    return csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+
+
+def _likeliest_delimiter(lines: Sequence[str], data: Sequence[str]) -> str | None:
+    """The delimiter that parts most rows into equally many cells, most of them numbers."""
+    best: tuple[float, float, str | None] = (0.0, 0.0, ",")
+    for delimiter in DELIMITERS.values():
+        counts = [len(row) for row in _cells(lines, delimiter)]
+        usual = max(set(counts), key=counts.count)
+        if usual < 2:
+            continue
+        cells = [cell for row in _cells(data, delimiter) for cell in row]
+        even = counts.count(usual) / len(counts)
+        numeric = sum(map(is_number, cells)) / max(len(cells), 1)
+        if (round(even, 2), round(numeric, 2)) > best[:2]:
+            best = (round(even, 2), round(numeric, 2), delimiter)
+    return best[2]
+
+
+def _writes_comma(rows: Sequence[Sequence[str]]) -> bool:
+    cells = [cell for row in rows for cell in row]
+    return any(map(_WITH_COMMA.fullmatch, cells)) and not any(map(_WITH_POINT.fullmatch, cells))

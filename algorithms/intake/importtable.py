@@ -1,0 +1,426 @@
+"""Bring in readings from text tables: columns by role, values, and the first thing wrong."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from ..progress import Progress, keep_going, portion
+from ..readings import NO_LINE, FloatArray, IntArray
+from .clock import TIME_ADVICE, scan_times, unwrap_midnight
+from .delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
+
+__all__ = ["Roles", "Table", "TableFormat", "read_table"]
+
+_TITLE = re.compile(r"^(?P<name>.*?)\s*(?:[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])])?$")
+_CHANNEL = re.compile(r"^(?:(?P<number>\d+)\s*=\s*)?(?P<title>.+)$", re.ASCII)
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Which column is what: a name (without its unit, whatever the case) or a number from 1.
+
+    Parameters
+    ----------
+    channels
+        Channels with units, separated by commas: ``"ec_050 [mS/m], ip_050 [ppt]"``, or
+        ``"5 = ec_050 [mS/m]"``. Empty: every column of numbers without another role.
+    grid, line, sequence, along, x, y, time, quality
+        The other columns; None where there is none.
+    keep
+        Further columns to carry along, separated by commas.
+    """
+
+    channels: str = ""
+    grid: str | None = None
+    line: str | None = None
+    sequence: str | None = None
+    along: str | None = None
+    x: str | None = None
+    y: str | None = None
+    time: str | None = None
+    quality: str | None = None
+    keep: str = ""
+
+    def single(self) -> dict[str, str]:
+        """The columns asked for besides channels and further ones, by role."""
+        names = ("grid", "line", "sequence", "along", "x", "y", "time", "quality")
+        return {name: getattr(self, name) for name in names if getattr(self, name)}
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """Readings of one or several text tables, ``n`` rows in the order of files and rows.
+
+    Parameters
+    ----------
+    channels, units, values
+        Names, units and values of the channels, ``(n, c)``, NaN for no reading.
+    grid, grid_names
+        Code of each reading's data grid, ``(n,)``, and the names behind the codes.
+    line
+        Traverse numbers, ``(n,)``, `NO_LINE` for none; None without the column.
+    sequence, along, x, y, time
+        ``(n,)``, NaN where unknown; None without the column. Times are seconds since the first
+        day's midnight.
+    quality
+        Quality bits, ``(n,)``; None without the column.
+    kept
+        Further columns: float64, or object arrays of text with None.
+    file, file_names, row
+        Which file each reading is from, ``(n,)``, the files' names, and its line there, from 1.
+    unreadable
+        Number of cells taken as NULL because they could not be read, by column.
+    """
+
+    channels: tuple[str, ...]
+    units: tuple[str, ...]
+    values: FloatArray
+    grid: IntArray
+    grid_names: tuple[str, ...]
+    line: IntArray | None
+    sequence: FloatArray | None
+    along: FloatArray | None
+    x: FloatArray | None
+    y: FloatArray | None
+    time: FloatArray | None
+    quality: IntArray | None
+    kept: dict[str, npt.NDArray[np.object_] | FloatArray]
+    file: IntArray
+    file_names: tuple[str, ...]
+    row: IntArray
+    unreadable: dict[str, int]
+
+    def with_grids_from_files(self) -> Table:
+        """The same table with each file a data grid, called by its name without the ending."""
+        return replace(
+            self, grid=self.file, grid_names=tuple(Path(name).stem for name in self.file_names)
+        )
+
+
+@dataclass(frozen=True)
+class _Column:
+    """A column asked for: its place in one file and how it is called."""
+
+    index: int
+    name: str
+    unit: str = ""
+
+
+@dataclass
+class _Gathered:
+    """Columns as they grow, chunk by chunk."""
+
+    form: TableFormat
+    numbers: dict[str, list[FloatArray]] = field(default_factory=dict)
+    words: dict[str, list[str]] = field(default_factory=dict)
+    rows: list[int] = field(default_factory=list)
+    unreadable: dict[str, int] = field(default_factory=dict)
+
+    def whole(self, name: str) -> FloatArray:
+        """A column of numbers, all chunks together."""
+        return np.concatenate(self.numbers[name])
+
+
+def read_table(
+    paths: Sequence[Path],
+    form: TableFormat | None = None,
+    roles: Roles | None = None,
+    progress: Progress = keep_going,
+) -> Table:
+    """Read text tables with the same columns; the columns' order may differ between files.
+
+    Raises
+    ------
+    ValueError
+        At the first thing that cannot be read: a file, a column, or a value, named by file, row
+        and column, unless unreadable values are to be NULL.
+    """
+    form, roles = form or TableFormat(), roles or Roles()
+    if not paths:
+        raise ValueError("No file is given. Choose one or several.")
+    layouts = [read_layout(Path(path), form) for path in paths]
+    channels = _channel_columns(roles, layouts[0])
+    gathered = _Gathered(form)
+    files: list[int] = []
+    for number, layout in enumerate(layouts):
+        part = portion(progress, number / len(layouts), (number + 1) / len(layouts))
+        columns = _columns(roles, channels, layout)
+        before = len(gathered.rows)
+        for chunk in chunks(layout, form, part):
+            _gather(gathered, chunk, columns, roles, layout)
+        files += [number] * (len(gathered.rows) - before)
+    return _assembled(gathered, channels, roles, layouts, np.array(files, np.int64))
+
+
+# -- columns -------------------------------------------------------------------------------
+
+
+def split_title(title: str) -> tuple[str, str]:
+    """Name and unit of a column's title.
+
+    Examples
+    --------
+    >>> split_title("ec_050 [mS/m]"), split_title("ip (ppt)"), split_title("line")
+    (('ec_050', 'mS/m'), ('ip', 'ppt'), ('line', ''))
+    """
+    found = _TITLE.match(title.strip())
+    assert found is not None  # the pattern takes any text
+    return found["name"] or title.strip(), found["unit"] or ""
+
+
+def _find(wanted: str, layout: Layout) -> int:
+    """Place of a column by name or number."""
+    asked = wanted.strip()
+    titles = [title.casefold() for title in layout.titles]
+    names = [split_title(title)[0] for title in titles]
+    places = [k for k in range(len(titles)) if asked.casefold() in (titles[k], names[k])]
+    if len(places) == 1:
+        return places[0]
+    if len(places) > 1:
+        raise ValueError(
+            f"{layout.name} has {len(places)} columns '{asked}': name the one meant by its number."
+        )
+    if asked.isascii() and asked.isdigit() and 1 <= int(asked) <= len(titles):
+        return int(asked) - 1
+    raise ValueError(
+        f"{layout.name} has no column '{asked}'. It has: {', '.join(layout.titles)}. Check the "
+        "name, the delimiter and whether the first row names the columns."
+    )
+
+
+def _channel_columns(roles: Roles, layout: Layout) -> list[tuple[str, _Column]]:
+    """Each channel: the word to find it by in every file, and what it is called."""
+    if roles.channels.strip():
+        found = [_channel(item, layout) for item in _split(roles.channels)]
+    else:
+        taken = {_find(word, layout) for word in roles.single().values()}
+        taken |= {_find(word, layout) for word in _split(roles.keep)}
+        found = [
+            (title, _Column(k, *split_title(title)))
+            for k, title in enumerate(layout.titles)
+            if k not in taken and _holds_numbers(layout, k)
+        ]
+        if not found:
+            raise ValueError(
+                f"No column of {layout.name} is left for a channel. Name the channels."
+            )
+    names = [column.name for _, column in found]
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"Channel '{name}' is named twice. Name each channel once.")
+    return found
+
+
+def _channel(item: str, layout: Layout) -> tuple[str, _Column]:
+    found = _CHANNEL.match(item)
+    if found is None:
+        raise ValueError(f"'{item}' is no channel. Write 'ec_050 [mS/m]' or '5 = ec_050 [mS/m]'.")
+    name, unit = split_title(found["title"])
+    index = _find(found["number"] or name, layout)
+    its_name, its_unit = split_title(layout.titles[index])
+    if found["number"] is None and name.isdigit() and name != its_name:
+        name = its_name
+    return found["number"] or name, _Column(index, name, unit or its_unit)
+
+
+def _split(text: str) -> list[str]:
+    return [item.strip() for item in text.split(",") if item.strip()]
+
+
+def _holds_numbers(layout: Layout, place: int) -> bool:
+    cells = [row[place] for row in layout.sample if place < len(row) and row[place]]
+    return bool(cells) and all(map(is_number, cells))
+
+
+def _columns(
+    roles: Roles, channels: list[tuple[str, _Column]], layout: Layout
+) -> dict[str, _Column]:
+    """Every column asked for by its key among the gathered ones, for one file."""
+    found = {
+        f"channel {column.name}": _Column(_find(word, layout), column.name)
+        for word, column in channels
+    }
+    for role, word in roles.single().items():
+        found[role] = _Column(_find(word, layout), word)
+    for word in _split(roles.keep):
+        index = _find(word, layout)
+        name = split_title(layout.titles[index])[0]
+        found[f"keep {name if layout.titles[index] != word else word}"] = _Column(index, name)
+    return found
+
+
+# -- values --------------------------------------------------------------------------------
+
+
+def _gather(
+    gathered: _Gathered, chunk: Chunk, columns: dict[str, _Column], roles: Roles, layout: Layout
+) -> None:
+    """Add a chunk's columns, or refuse its first unreadable value."""
+    bad: list[tuple[int, str, str]] = []
+    nulls = {word.casefold() for word in gathered.form.null_values} | {""}
+    cells = list(zip(*chunk.rows)) if chunk.rows else [()] * len(layout.titles)
+    for key, column in columns.items():
+        words = cells[column.index]
+        if key in ("grid", "time") or key.startswith("keep "):
+            gathered.words.setdefault(key, []).extend(
+                ["" if w.strip().casefold() in nulls else w.strip() for w in words]
+            )
+            continue
+        whole = key in ("line", "quality")
+        numbers, wrong = to_numbers(words, layout.decimal_comma, nulls, whole=whole)
+        gathered.numbers.setdefault(key, []).append(numbers)
+        if len(wrong):
+            bad.append((int(wrong[0]), column.name, words[wrong[0]].strip()))
+            count = gathered.unreadable.get(column.name, 0)
+            gathered.unreadable[column.name] = count + len(wrong)
+    if bad and gathered.form.bad_values == "refuse":
+        place, name, word = min(bad)
+        raise ValueError(_refusal(chunk.numbers[place], layout.name, name, word, layout))
+    gathered.rows += chunk.numbers
+
+
+def _refusal(row: int, file: str, name: str, word: str, layout: Layout) -> str:
+    comma = is_number(word) and "," in word and not layout.decimal_comma
+    advice = "Choose the decimal comma or correct the file" if comma else "Correct the file"
+    return (
+        f"Row {row} of {file}: '{name}' is '{word}'. {advice}, or take unreadable values as NULL."
+    )
+
+
+def to_numbers(
+    words: Sequence[str], decimal_comma: bool, nulls: set[str], *, whole: bool = False
+) -> tuple[FloatArray, IntArray]:
+    """Words as numbers, NaN for null words and unreadable ones, and the places of the latter.
+
+    Parameters
+    ----------
+    words
+        ``n`` words.
+    decimal_comma
+        Whether numbers are written with a comma.
+    nulls
+        Words that mean "no reading", in lower case.
+    whole
+        Whether only whole numbers will do.
+
+    Examples
+    --------
+    >>> numbers, bad = to_numbers(["1,5", "", "x"], True, {""})
+    >>> numbers.tolist(), bad.tolist()
+    ([1.5, nan, nan], [2])
+    """
+    try:
+        # The quick way, for words that are all plain numbers.
+        joined = "".join(words)
+        plain = joined.isascii() and "_" not in joined and not decimal_comma
+        numbers = np.array(list(map(float, words)), np.float64) if plain else None
+    except ValueError:
+        numbers = None
+    if numbers is not None and np.isfinite(numbers).all():
+        bad = np.flatnonzero(numbers != np.floor(numbers)) if whole else np.empty(0, np.int64)
+        numbers[bad] = np.nan
+        return numbers, bad
+    read = _reader(decimal_comma, whole)
+    numbers = np.full(len(words), np.nan)
+    unreadable = []
+    for place, word in enumerate(words):
+        text = word.strip()
+        if text.casefold() in nulls:
+            continue
+        value = read(text)
+        if value is None:
+            unreadable.append(place)
+        else:
+            numbers[place] = value
+    return numbers, np.array(unreadable, np.int64)
+
+
+def _reader(decimal_comma: bool, whole: bool) -> Callable[[str], float | None]:
+    def read(text: str) -> float | None:
+        if not is_number(text) or ("," in text and not decimal_comma):
+            return None
+        value = float(text.replace(",", "."))
+        if not np.isfinite(value) or (whole and value != np.floor(value)):
+            return None
+        return value
+
+    return read
+
+
+def _assembled(
+    gathered: _Gathered,
+    channels: list[tuple[str, _Column]],
+    roles: Roles,
+    layouts: Sequence[Layout],
+    files: IntArray,
+) -> Table:
+    n = len(gathered.rows)
+    names = tuple(layout.name for layout in layouts)
+    rows = np.array(gathered.rows, np.int64)
+    grid, grid_names = _codes(gathered.words.get("grid"), n)
+    kept = {key[5:]: _kept(words) for key, words in gathered.words.items() if key[:5] == "keep "}
+
+    def optional(name: str) -> FloatArray | None:
+        return gathered.whole(name) if name in gathered.numbers else None
+
+    line = optional("line")
+    quality = optional("quality")
+    return Table(
+        channels=tuple(column.name for _, column in channels),
+        units=tuple(column.unit for _, column in channels),
+        values=np.stack([gathered.whole(f"channel {c.name}") for _, c in channels], axis=1),
+        grid=grid,
+        grid_names=grid_names,
+        line=None if line is None else np.where(np.isnan(line), NO_LINE, line).astype(np.int64),
+        sequence=optional("sequence"),
+        along=optional("along"),
+        x=optional("x"),
+        y=optional("y"),
+        time=_times(gathered, roles, names, files) if roles.time else None,
+        quality=None if quality is None else np.nan_to_num(quality).astype(np.int64),
+        kept=kept,
+        file=files,
+        file_names=names,
+        row=rows,
+        unreadable=gathered.unreadable,
+    )
+
+
+def _times(
+    gathered: _Gathered, roles: Roles, names: tuple[str, ...], files: IntArray
+) -> FloatArray:
+    words = gathered.words["time"]
+    # Clock times with a decimal comma are read as they stand; plain seconds need the point.
+    times, bad = scan_times([word.replace(",", ".") for word in words])
+    if len(bad):
+        if gathered.form.bad_values == "refuse":
+            place = int(bad[0])
+            raise ValueError(
+                f"Row {gathered.rows[place]} of {names[files[place]]}: '{roles.time}' is "
+                f"'{words[place]}', which is not a time. {TIME_ADVICE}"
+            )
+        gathered.unreadable[str(roles.time)] = len(bad)
+    return unwrap_midnight(times)
+
+
+def _codes(words: list[str] | None, n: int) -> tuple[IntArray, tuple[str, ...]]:
+    if words is None:
+        return np.zeros(n, np.int64), ("",)
+    found: dict[str, int] = {}
+    codes = np.array([found.setdefault(word, len(found)) for word in words], np.int64)
+    return codes, tuple(found)
+
+
+def _kept(words: list[str]) -> npt.NDArray[np.object_] | FloatArray:
+    """A column of numbers if it holds nothing else, otherwise of text; blanks are NULL."""
+    if any(words) and all(word == "" or (is_number(word) and "," not in word) for word in words):
+        return np.array([float(word) if word else np.nan for word in words], np.float64)
+    text = np.empty(len(words), object)
+    text[:] = [word or None for word in words]
+    return text
