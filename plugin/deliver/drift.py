@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from ...algorithms.correct.driftbase import DriftCorrection, clock
+from ...algorithms.correct.driftbase import DriftCorrection, DriftCurve, clock
 from .figures import INK, LINE, MARK, dress, new_figure, save
 
 
@@ -40,6 +40,7 @@ def draw_drift(found: DriftCorrection, path: Path) -> None:
         axes.set_title(f"{curve.channel}{day}", loc="left", fontsize=9, color=INK)
         axes.set_ylabel(curve.unit or "channel units", fontsize=8, color=INK)
         axes.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: clock(seconds)[:5]))
+    panels[-1].xaxis.set_major_locator(MultipleLocator(_tick(curves)))
     panels[-1].set_xlabel("Time of day", fontsize=8, color=INK)
     figure.subplots_adjust(
         left=0.11, right=0.98, top=1 - 0.35 / height, bottom=0.5 / height, hspace=0.35
@@ -50,3 +51,10 @@ def draw_drift(found: DriftCorrection, path: Path) -> None:
         "the level that the readings were brought to.",
     )
     save(figure, path, "Drift at the base", sentences)
+
+
+def _tick(curves: tuple[DriftCurve, ...]) -> float:
+    """Seconds between ticks: a round figure of the clock that gives some eight of them."""
+    span = max(c.time[-1] for c in curves) - min(c.time[0] for c in curves)
+    minutes = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440)
+    return next((60.0 * m for m in minutes if span <= 60 * m * 9), 86_400.0)
