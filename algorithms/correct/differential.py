@@ -29,6 +29,9 @@ SHORTEST = 2.5
 FEW = 5
 """Traverses below which nothing can be said of the ground's change across them."""
 
+DECIMALS = 9
+"""Decimals of an offset, channel units: far below any noise, so that runs agree to the last bit."""
+
 OUTLYING = 2.5
 """Robust standard deviations beyond which a traverse's offset counts as no larger."""
 
@@ -274,7 +277,8 @@ def offsets_of_levels(
         # A traverse far off must not bend the ground: it counts as no further off than this.
         counted = slow + np.clip(off, -reach, reach)
     offsets: FloatArray = levels - slow
-    return offsets - np.median(offsets)
+    # The linear algebra library may add up in another order in another process.
+    return np.round(offsets - np.median(offsets), DECIMALS)
 
 
 def differential_offsets(
