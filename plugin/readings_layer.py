@@ -229,9 +229,11 @@ def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, floa
 
 def marked(layer: LayerSource, name: str) -> np.ndarray:
     """Which features a field marks: any value but NULL, nothing, 0 and false."""
-    words = layer.columns([name]).fields[name].tolist()
-    plain = {"", "0", "false", "no", "nan", "none"}
-    return np.array([str(word).strip().lower() not in plain for word in words], dtype=bool)
+    column = layer.columns([name]).fields[name]
+    if column.dtype != object:
+        return np.isfinite(column) & (column != 0)
+    plain = {"", "0", "false", "no", "none"}
+    return np.array([str(word).strip().lower() not in plain for word in column], dtype=bool)
 
 
 # -- back to a layer ------------------------------------------------------------------------

@@ -278,7 +278,8 @@ def offsets_of_levels(
         counted = slow + np.clip(off, -reach, reach)
     offsets: FloatArray = levels - slow
     # The linear algebra library may add up in another order in another process.
-    return np.round(offsets - np.median(offsets), DECIMALS)
+    centred = offsets - float(np.median(offsets))
+    return centred.round(DECIMALS)
 
 
 def differential_offsets(

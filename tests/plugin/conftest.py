@@ -1,5 +1,6 @@
 """The provider, registered in the host that pytest-qgis starts."""
 
+import gc
 import sys
 from pathlib import Path
 
@@ -20,6 +21,13 @@ def provider(qgis_app):
     plugin = lynchet.classFactory(None)
     plugin.initProcessing()
     return plugin.provider
+
+
+@pytest.fixture(autouse=True)
+def collected():
+    """Collect what a failed run's traceback holds while the host still lives."""
+    yield
+    gc.collect()
 
 
 @pytest.fixture
