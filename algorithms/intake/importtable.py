@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,44 +12,10 @@ import numpy.typing as npt
 from ..progress import Progress, keep_going, portion
 from ..readings import NO_LINE, FloatArray, IntArray
 from .clock import TIME_ADVICE, scan_times, unwrap_midnight
+from .columns import Column, Roles, channel_columns, columns_of
 from .delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
 
 __all__ = ["Roles", "Table", "TableFormat", "read_table"]
-
-_TITLE = re.compile(r"^(?P<name>.*?)\s*(?:[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])])?$")
-_CHANNEL = re.compile(r"^(?:(?P<number>\d+)\s*=\s*)?(?P<title>.+)$", re.ASCII)
-
-
-@dataclass(frozen=True)
-class Roles:
-    """Which column is what: a name (without its unit, whatever the case) or a number from 1.
-
-    Parameters
-    ----------
-    channels
-        Channels with units, separated by commas: ``"ec_050 [mS/m], ip_050 [ppt]"``, or
-        ``"5 = ec_050 [mS/m]"``. Empty: every column of numbers without another role.
-    grid, line, sequence, along, x, y, time, quality
-        The other columns; None where there is none.
-    keep
-        Further columns to carry along, separated by commas.
-    """
-
-    channels: str = ""
-    grid: str | None = None
-    line: str | None = None
-    sequence: str | None = None
-    along: str | None = None
-    x: str | None = None
-    y: str | None = None
-    time: str | None = None
-    quality: str | None = None
-    keep: str = ""
-
-    def single(self) -> dict[str, str]:
-        """The columns asked for besides channels and further ones, by role."""
-        names = ("grid", "line", "sequence", "along", "x", "y", "time", "quality")
-        return {name: getattr(self, name) for name in names if getattr(self, name)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,15 +68,6 @@ class Table:
         )
 
 
-@dataclass(frozen=True)
-class _Column:
-    """A column asked for: its place in one file and how it is called."""
-
-    index: int
-    name: str
-    unit: str = ""
-
-
 @dataclass
 class _Gathered:
     """Columns as they grow, chunk by chunk."""
@@ -145,12 +101,12 @@ def read_table(
     if not paths:
         raise ValueError("No file is given. Choose one or several.")
     layouts = [read_layout(Path(path), form) for path in paths]
-    channels = _channel_columns(roles, layouts[0])
+    channels = channel_columns(roles, layouts[0])
     gathered = _Gathered(form)
     files: list[int] = []
     for number, layout in enumerate(layouts):
         part = portion(progress, number / len(layouts), (number + 1) / len(layouts))
-        columns = _columns(roles, channels, layout)
+        columns = columns_of(roles, channels, layout)
         before = len(gathered.rows)
         for chunk in chunks(layout, form, part):
             _gather(gathered, chunk, columns, roles, layout)
@@ -158,108 +114,11 @@ def read_table(
     return _assembled(gathered, channels, roles, layouts, np.array(files, np.int64))
 
 
-# -- columns -------------------------------------------------------------------------------
-
-
-def split_title(title: str) -> tuple[str, str]:
-    """Name and unit of a column's title.
-
-    Examples
-    --------
-    >>> split_title("ec_050 [mS/m]"), split_title("ip (ppt)"), split_title("line")
-    (('ec_050', 'mS/m'), ('ip', 'ppt'), ('line', ''))
-    """
-    found = _TITLE.match(title.strip())
-    assert found is not None  # the pattern takes any text
-    return found["name"] or title.strip(), found["unit"] or ""
-
-
-def _find(wanted: str, layout: Layout) -> int:
-    """Place of a column by name or number."""
-    asked = wanted.strip()
-    titles = [title.casefold() for title in layout.titles]
-    names = [split_title(title)[0] for title in titles]
-    places = [k for k in range(len(titles)) if asked.casefold() in (titles[k], names[k])]
-    if len(places) == 1:
-        return places[0]
-    if len(places) > 1:
-        raise ValueError(
-            f"{layout.name} has {len(places)} columns '{asked}': name the one meant by its number."
-        )
-    if asked.isascii() and asked.isdigit() and 1 <= int(asked) <= len(titles):
-        return int(asked) - 1
-    raise ValueError(
-        f"{layout.name} has no column '{asked}'. It has: {', '.join(layout.titles)}. Check the "
-        "name, the delimiter and whether the first row names the columns."
-    )
-
-
-def _channel_columns(roles: Roles, layout: Layout) -> list[tuple[str, _Column]]:
-    """Each channel: the word to find it by in every file, and what it is called."""
-    if roles.channels.strip():
-        found = [_channel(item, layout) for item in _split(roles.channels)]
-    else:
-        taken = {_find(word, layout) for word in roles.single().values()}
-        taken |= {_find(word, layout) for word in _split(roles.keep)}
-        found = [
-            (title, _Column(k, *split_title(title)))
-            for k, title in enumerate(layout.titles)
-            if k not in taken and _holds_numbers(layout, k)
-        ]
-        if not found:
-            raise ValueError(
-                f"No column of {layout.name} is left for a channel. Name the channels."
-            )
-    names = [column.name for _, column in found]
-    for name in names:
-        if names.count(name) > 1:
-            raise ValueError(f"Channel '{name}' is named twice. Name each channel once.")
-    return found
-
-
-def _channel(item: str, layout: Layout) -> tuple[str, _Column]:
-    found = _CHANNEL.match(item)
-    if found is None:
-        raise ValueError(f"'{item}' is no channel. Write 'ec_050 [mS/m]' or '5 = ec_050 [mS/m]'.")
-    name, unit = split_title(found["title"])
-    index = _find(found["number"] or name, layout)
-    its_name, its_unit = split_title(layout.titles[index])
-    if found["number"] is None and name.isdigit() and name != its_name:
-        name = its_name
-    return found["number"] or name, _Column(index, name, unit or its_unit)
-
-
-def _split(text: str) -> list[str]:
-    return [item.strip() for item in text.split(",") if item.strip()]
-
-
-def _holds_numbers(layout: Layout, place: int) -> bool:
-    cells = [row[place] for row in layout.sample if place < len(row) and row[place]]
-    return bool(cells) and all(map(is_number, cells))
-
-
-def _columns(
-    roles: Roles, channels: list[tuple[str, _Column]], layout: Layout
-) -> dict[str, _Column]:
-    """Every column asked for by its key among the gathered ones, for one file."""
-    found = {
-        f"channel {column.name}": _Column(_find(word, layout), column.name)
-        for word, column in channels
-    }
-    for role, word in roles.single().items():
-        found[role] = _Column(_find(word, layout), word)
-    for word in _split(roles.keep):
-        index = _find(word, layout)
-        name = split_title(layout.titles[index])[0]
-        found[f"keep {name if layout.titles[index] != word else word}"] = _Column(index, name)
-    return found
-
-
 # -- values --------------------------------------------------------------------------------
 
 
 def _gather(
-    gathered: _Gathered, chunk: Chunk, columns: dict[str, _Column], roles: Roles, layout: Layout
+    gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], roles: Roles, layout: Layout
 ) -> None:
     """Add a chunk's columns, or refuse its first unreadable value."""
     bad: list[tuple[int, str, str]] = []
@@ -355,7 +214,7 @@ def _reader(decimal_comma: bool, whole: bool) -> Callable[[str], float | None]:
 
 def _assembled(
     gathered: _Gathered,
-    channels: list[tuple[str, _Column]],
+    channels: list[tuple[str, Column]],
     roles: Roles,
     layouts: Sequence[Layout],
     files: IntArray,

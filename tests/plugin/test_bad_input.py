@@ -99,7 +99,8 @@ TABLES = {
         "sign, or correct the row.",
     ),
     "an open quotation mark": (
-        GOOD.replace("20.30", '"20.30', 1), {"CHANNELS": "ec_050"}, "that is not closed in its row. Correct the file.",
+        GOOD.replace("20.30", '"20.30', 1), {"CHANNELS": "ec_050"},
+        "that is not closed in its row. Correct the file.",
     ),
     "Latin-1 where UTF-8 is asked": (
         GOOD.replace("G1", "Gräben").encode("latin-1"), {"ENCODING": "utf-8"},
