@@ -85,7 +85,7 @@ def find_column(wanted: str, layout: Layout) -> int:
     )
 
 
-def channel_columns(roles: Roles, layout: Layout) -> list[tuple[str, Column]]:
+def channel_columns(roles: Roles, layout: Layout, nulls: set[str]) -> list[tuple[str, Column]]:
     """Each channel: the word to find it by in every file, and what it is called."""
     if roles.channels.strip():
         found = [_channel(item, layout) for item in _split(roles.channels)]
@@ -95,7 +95,7 @@ def channel_columns(roles: Roles, layout: Layout) -> list[tuple[str, Column]]:
         found = [
             (title, Column(k, *split_title(title)))
             for k, title in enumerate(layout.titles)
-            if k not in taken and _holds_numbers(layout, k)
+            if k not in taken and _holds_numbers(layout, k, nulls)
         ]
         if not found:
             raise ValueError(
@@ -124,9 +124,10 @@ def _split(text: str) -> list[str]:
     return [item.strip() for item in text.split(",") if item.strip()]
 
 
-def _holds_numbers(layout: Layout, place: int) -> bool:
-    cells = [row[place] for row in layout.sample if place < len(row) and row[place]]
-    return bool(cells) and all(map(is_number, cells))
+def _holds_numbers(layout: Layout, place: int, nulls: set[str]) -> bool:
+    cells = [row[place] for row in layout.sample if place < len(row)]
+    known = [cell for cell in cells if cell.casefold() not in nulls]
+    return bool(known) and all(map(is_number, known))
 
 
 def columns_of(

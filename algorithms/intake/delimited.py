@@ -76,6 +76,11 @@ class TableFormat:
         if self.delimiter == self.decimal == "comma":
             raise ValueError("The comma cannot be both delimiter and decimal sign: change one.")
 
+    @property
+    def nulls(self) -> set[str]:
+        """The words that mean "no reading", in lower case, the empty one among them."""
+        return {word.casefold() for word in self.null_values} | {""}
+
 
 @dataclass(frozen=True)
 class Layout:

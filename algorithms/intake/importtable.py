@@ -101,7 +101,7 @@ def read_table(
     if not paths:
         raise ValueError("No file is given. Choose one or several.")
     layouts = [read_layout(Path(path), form) for path in paths]
-    channels = channel_columns(roles, layouts[0])
+    channels = channel_columns(roles, layouts[0], form.nulls)
     gathered = _Gathered(form)
     files: list[int] = []
     for number, layout in enumerate(layouts):
@@ -122,7 +122,7 @@ def _gather(
 ) -> None:
     """Add a chunk's columns, or refuse its first unreadable value."""
     bad: list[tuple[int, str, str]] = []
-    nulls = {word.casefold() for word in gathered.form.null_values} | {""}
+    nulls = gathered.form.nulls
     cells = list(zip(*chunk.rows)) if chunk.rows else [()] * len(layout.titles)
     for key, column in columns.items():
         words = cells[column.index]
@@ -181,7 +181,8 @@ def to_numbers(
         numbers = np.array(list(map(float, words)), np.float64) if plain else None
     except ValueError:
         numbers = None
-    if numbers is not None and np.isfinite(numbers).all():
+    codes = [float(word) for word in nulls if is_number(word) and "," not in word]
+    if numbers is not None and np.isfinite(numbers).all() and not np.isin(numbers, codes).any():
         bad = np.flatnonzero(numbers != np.floor(numbers)) if whole else np.empty(0, np.int64)
         numbers[bad] = np.nan
         return numbers, bad
@@ -195,7 +196,7 @@ def to_numbers(
         value = read(text)
         if value is None:
             unreadable.append(place)
-        else:
+        elif value not in codes:
             numbers[place] = value
     return numbers, np.array(unreadable, np.int64)
 
