@@ -82,33 +82,18 @@ def legend_of(layer):
     return colours, (items[0].value, items[-1].value)
 
 
-def draw_demo_map(folder: Path, target: Path) -> None:
-    """Three maps side by side: as recorded, corrected with anomalies, in-phase with anomalies."""
+def draw_maps(panels, target: Path, dpi: int = 100) -> None:
+    """Draw maps side by side; each panel a title, a unit and layers, the raster last."""
     from lynchet.plugin.deliver.figures import new_figure
 
-    trenches = outline_layer(SAMPLE / "quillmere_trenches.geojson", INK, 0.6)
-    before = styled_raster(folder / "readings.tif", 1)
-    after = styled_raster(folder / "corrected.tif", 1)
-    magnetic = styled_raster(folder / "corrected.tif", 4)
-    panels = (
-        ("Conductivity, 0.5 m coils, as recorded", "mS/m", [trenches, before]),
-        (
-            "Corrected, anomalies outlined",
-            "mS/m",
-            [styled_anomalies(folder / "anomalies_ec_050.gpkg"), trenches, after],
-        ),
-        (
-            "In-phase, 1 m coils, corrected",
-            "ppt",
-            [styled_anomalies(folder / "anomalies_ip_100.gpkg"), trenches, magnetic],
-        ),
-    )
-    extent = after.extent()
+    extent = panels[0][2][-1].extent()
     extent.grow(1.0)
-    figure = new_figure(13.2, 5.6)
+    count = len(panels)
+    width = 4.4 * count
+    figure = new_figure(width, 5.6)
     for number, (title, unit, layers) in enumerate(panels):
-        left = 0.012 + number * 0.329
-        axes = figure.add_axes([left, 0.16, 0.318, 0.76])
+        left = (0.16 + 4.35 * number) / width
+        axes = figure.add_axes([left, 0.16, 4.2 / width, 0.76])
         axes.imshow(
             pixels(render(layers, extent, 900, 900)),
             extent=(extent.xMinimum(), extent.xMaximum(), extent.yMinimum(), extent.yMaximum()),
@@ -118,12 +103,77 @@ def draw_demo_map(folder: Path, target: Path) -> None:
         axes.set_title(title, fontsize=11, color=INK, loc="left")
         _scale_bar(axes, extent)
         colours, (low, high) = legend_of(layers[-1])
-        bar = figure.add_axes([left + 0.02, 0.085, 0.2, 0.03])
+        bar = figure.add_axes([left + 0.26 / width, 0.085, 2.65 / width, 0.03])
         bar.imshow(colours[None], aspect="auto", extent=(low, high, 0, 1))
         bar.set_yticks([])
         bar.tick_params(labelsize=8, colors=INK)
         bar.set_xlabel(unit, fontsize=8, color=INK, labelpad=1)
-    figure.savefig(target, dpi=100)
+    figure.savefig(target, dpi=dpi)
+
+
+def draw_demo_map(folder: Path, target: Path) -> None:
+    """Three maps: as recorded, corrected with anomalies, in-phase with anomalies."""
+    trenches = outline_layer(SAMPLE / "quillmere_trenches.geojson", INK, 0.6)
+    ec = styled_anomalies(folder / "anomalies_ec_050.gpkg")
+    ip = styled_anomalies(folder / "anomalies_ip_100.gpkg")
+    draw_maps(
+        (
+            (
+                "Conductivity, 0.5 m coils, as recorded",
+                "mS/m",
+                [trenches, styled_raster(folder / "readings.tif", 1)],
+            ),
+            (
+                "Corrected, anomalies outlined",
+                "mS/m",
+                [ec, trenches, styled_raster(folder / "corrected.tif", 1)],
+            ),
+            (
+                "In-phase, 1 m coils, corrected",
+                "ppt",
+                [ip, trenches, styled_raster(folder / "corrected.tif", 4)],
+            ),
+        ),
+        target,
+    )
+
+
+def draw_tutorial(folder: Path, target: Path) -> None:
+    """The tutorial's pictures, from the demo's results."""
+    import shutil
+
+    import processing
+    from lynchet.plugin.styles import style_readings
+    from qgis.core import QgsVectorLayer
+
+    dots = QgsVectorLayer(str(folder / "readings.gpkg"), "readings", "ogr")
+    style_readings(dots)
+    raw = styled_raster(folder / "readings.tif", 1)
+    draw_maps(
+        (("Every dot a reading", "mS/m", [dots, raw]), ("As recorded, gridded", "mS/m", [raw])),
+        target / "raw.png",
+    )
+    undrifted = str(folder / "undrifted.tif")
+    processing.run(
+        "lynchet:gridreadings", {"INPUT": str(folder / "undrifted.gpkg"), "OUTPUT": undrifted}
+    )
+    draw_maps(
+        (
+            ("In-phase, 1 m coils: before", "ppt", [styled_raster(Path(undrifted), 4)]),
+            ("After levelling", "ppt", [styled_raster(folder / "corrected.tif", 4)]),
+        ),
+        target / "levelled.png",
+    )
+    shutil.copy(folder / "map.png", target / "demo.png")
+    processing.run(
+        "lynchet:driftbase",
+        {
+            "INPUT": str(folder / "despiked.gpkg"),
+            "BASE": str(folder / "base.gpkg"),
+            "CURVES": str(target / "drift.png"),
+            "OUTPUT": "memory:",
+        },
+    )
 
 
 def _scale_bar(axes, extent) -> None:

@@ -57,7 +57,8 @@ def on_common_positions(
     """
     low = min(float(a.min()) for a in along)
     high = max(float(a.max()) for a in along)
-    positions = low + np.arange(int((high - low) / interval) + 1) * interval
+    slack = 1e-6 * interval  # a turned survey must not lose its ends to rounding
+    positions = low + np.arange(int((high - low + slack) / interval) + 1) * interval
     table = np.full((len(along), len(positions)), np.nan)
     for row, (a, v) in enumerate(zip(along, values)):
         known = np.isfinite(v)
@@ -65,10 +66,11 @@ def on_common_positions(
             continue
         order = np.argsort(a[known], kind="stable")
         at, value = a[known][order], v[known][order]
-        table[row] = np.interp(positions, at, value, left=np.nan, right=np.nan)
+        table[row] = np.interp(positions, at, value)
+        table[row, (positions < at[0] - slack) | (positions > at[-1] + slack)] = np.nan
         after = np.clip(np.searchsorted(at, positions), 1, len(at) - 1)
         wide = at[after] - at[after - 1] > 2.001 * interval
-        touching = np.minimum(positions - at[after - 1], at[after] - positions) < 1e-6 * interval
+        touching = np.minimum(positions - at[after - 1], at[after] - positions) < slack
         table[row, wide & ~touching] = np.nan
     return positions, table
 

@@ -1,0 +1,211 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lynchet.algorithms.correct.despike import DespikeOptions, despike
+from lynchet.algorithms.progress import Cancelled
+from lynchet.algorithms.readings import NO_LINE, Qc, Readings
+
+
+def line_of(values, **fields):
+    n = len(values)
+    return Readings.build(x=np.arange(n) * 0.125, y=np.zeros(n), values=values, **fields)
+
+
+def noise(n=300, sigma=0.2, seed=0):
+    return np.random.default_rng(seed).normal(20, sigma, n)
+
+
+def spikes_of(readings, **options):
+    found = despike(readings, DespikeOptions(**options)).readings
+    return np.flatnonzero(found.qc & Qc.SPIKE).tolist()
+
+
+def test_a_pair_of_spikes_is_caught():
+    values = noise()
+    values[100:102] += 15
+    assert {100, 101} <= set(spikes_of(line_of(values)))
+
+
+def test_despike_keeps_a_ditch_five_readings_wide():
+    values = noise()
+    values[100:105] += 4
+    assert spikes_of(line_of(values), window=9) == []
+
+
+def test_despike_keeps_a_smooth_peak():
+    values = noise() + 6 * np.exp(-(((np.arange(300) - 150) / 4) ** 2))
+    assert spikes_of(line_of(values)) == []
+
+
+def test_despike_keeps_a_step_and_a_slope():
+    step = noise()
+    step[150:] += 5
+    assert spikes_of(line_of(step)) == []
+    assert spikes_of(line_of(noise() + 0.5 * np.arange(300))) == []
+
+
+def test_flat_ground_written_with_one_digit_is_not_despiked():
+    rng = np.random.default_rng(3)
+    values = np.where(rng.uniform(size=500) < 0.05, 20.1, 20.0)
+    assert spikes_of(line_of(values)) == []
+
+
+def test_a_spike_on_flat_ground_written_with_one_digit_is_found():
+    rng = np.random.default_rng(3)
+    values = np.where(rng.uniform(size=500) < 0.05, 20.1, 20.0)
+    values[250] = 22.0
+    assert spikes_of(line_of(values)) == [250]
+
+
+def test_one_sided_despiking_leaves_the_other_side():
+    values = noise()
+    values[50] += 10
+    values[200] -= 10
+    assert spikes_of(line_of(values), side="high") == [50]
+    assert spikes_of(line_of(values), side="low") == [200]
+
+
+@pytest.mark.parametrize(
+    ("how", "expected", "bits"),
+    [
+        ("null", np.nan, Qc.SPIKE),
+        ("median", 3.0, Qc.SPIKE | Qc.FILLED),
+        ("interpolation", 4.0, Qc.SPIKE | Qc.FILLED),
+    ],
+)
+def test_replacements_and_their_quality_bits(how, expected, bits):
+    values = [1.0, 2.0, 3.0, 90.0, 5.0, 3.0, 3.0]
+    found = despike(
+        line_of(values), DespikeOptions(window=7, noise_floor=(0.5,), replace_by=how)
+    ).readings
+    np.testing.assert_equal(found.values[3, 0], expected)
+    assert found.qc.tolist() == [0, 0, 0, int(bits), 0, 0, 0]
+
+
+def test_a_spike_at_the_end_of_a_line_takes_the_nearest_good_reading():
+    values = np.array([1.0, 2, 1, 2, 1, 2, 1, 50])
+    found = despike(line_of(values), DespikeOptions(window=7)).readings
+    assert found.values[-1, 0] == 1.0
+
+
+def test_missing_off_scale_and_excluded_readings_are_neither_judged_nor_heard():
+    values = noise()
+    values[[40, 41, 42, 43, 44]] = [500, 500, 500, 500, np.nan]
+    qc = np.zeros(300, int)
+    qc[[40, 41]] = Qc.OFF_SCALE
+    qc[[42, 43]] = Qc.EXCLUDED
+    found = despike(line_of(values, qc=qc), DespikeOptions(window=9)).readings
+    assert not (found.qc & Qc.SPIKE).any()
+    np.testing.assert_array_equal(found.values[40:45, 0], values[40:45])
+
+
+def test_readings_of_no_traverse_are_left_alone():
+    values = noise()
+    values[10] = 99
+    line = np.ones(300, int)
+    line[10] = NO_LINE
+    assert spikes_of(line_of(values, line=line)) == []
+
+
+def test_windows_do_not_reach_into_the_next_traverse():
+    # Alone on its line, a reading cannot be judged, however far it is from its neighbours' lines.
+    values = np.concatenate([noise(50), [90.0], noise(50)])
+    line = np.concatenate([np.zeros(50), [1], np.full(50, 2)])
+    assert spikes_of(line_of(values, line=line)) == []
+
+
+def test_noise_floors_may_differ_by_channel():
+    values = np.column_stack([noise(), noise(seed=1)])
+    values[100] += 3
+    readings = line_of(values)
+    found = despike(readings, DespikeOptions(noise_floor=(1.0, 0.1)))
+    assert found.figures["spikes c1"] == 0
+    assert found.figures["spikes c2"] >= 1
+
+
+def test_windows_in_map_units_are_those_in_readings_on_even_spacing():
+    values = noise()
+    values[[30, 77, 78, 200]] += 12
+    readings = line_of(values)
+    assert spikes_of(readings, window=9) == spikes_of(
+        readings, window=8 * 0.125 + 0.01, window_unit="map_units"
+    )
+
+
+def test_too_many_spikes_are_warned_of():
+    rng = np.random.default_rng(0)
+    values = np.where(rng.uniform(size=600) < 0.2, 50.0, noise(600))
+    found = despike(line_of(values))
+    assert len(found.warnings) == 1
+    assert "of the readings were taken for spikes" in found.warnings[0]
+
+
+def test_the_message_counts_spikes_and_readings():
+    values = noise()
+    values[7] = np.nan
+    values[100] += 30
+    assert despike(line_of(values)).messages == ("c1: 1 spikes in 299 readings (0.33%).",)
+
+
+def test_despiking_can_be_cancelled():
+    with pytest.raises(Cancelled):
+        despike(line_of(noise()), progress=lambda fraction: False)
+
+
+@given(
+    st.lists(st.floats(-50, 50), min_size=3, max_size=60),
+    st.floats(-1000, 1000),
+    st.sampled_from([0.5, 2.0, 8.0]),
+)
+@settings(max_examples=60)
+def test_adding_and_scaling_go_through(values, shift, factor):
+    values = np.round(values, 2)
+    options = DespikeOptions(window=5, noise_floor=(0.1,))
+    scaled = DespikeOptions(window=5, noise_floor=(0.1 * factor,))
+    plain = despike(line_of(values), options).readings
+    moved = despike(line_of(values * factor), scaled).readings
+    np.testing.assert_array_equal(moved.qc, plain.qc)
+    np.testing.assert_allclose(moved.values, plain.values * factor, atol=1e-9)
+    lifted = despike(line_of(values + np.round(shift)), options).readings
+    assert len(lifted) == len(values)
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=25)
+def test_order_and_other_fields_are_untouched_and_row_order_does_not_matter(seed):
+    rng = np.random.default_rng(seed)
+    n = 80
+    values = rng.normal(size=n)
+    values[rng.choice(n, 5)] = 40
+    values[rng.choice(n, 5)] = np.nan
+    readings = Readings.build(
+        x=np.tile(np.arange(20), 4), y=np.repeat(np.arange(4), 20), values=values,
+        line=np.repeat(np.arange(4), 20), sequence=np.tile(np.arange(20), 4),
+    )  # fmt: skip
+    before = readings.values.copy()
+    found = despike(readings, DespikeOptions(window=7)).readings
+    np.testing.assert_array_equal(readings.values, before)
+    assert not readings.qc.any()
+    for name in ("x", "y", "line", "sequence", "grid", "time"):
+        assert getattr(found, name) is getattr(readings, name)
+    np.testing.assert_array_equal(np.isnan(found.values), np.isnan(before))
+    order = rng.permutation(n)
+    shuffled = despike(readings.take(order), DespikeOptions(window=7)).readings
+    np.testing.assert_array_equal(shuffled.values, found.values[order])
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        ({"window": 2}, "The window is 2 readings: choose an odd number of 3 or more."),
+        ({"window": -1, "window_unit": "map_units"}, "The window is -1 map units: choose a length"),
+        ({"threshold": 0}, "The threshold is 0: choose a number above 0."),
+        ({"side": "left"}, "Side 'left' is unknown: choose one of both, high, low."),
+        ({"passes": 0}, "The number of passes is 0: choose 1 or more."),
+        ({"noise_floor": (-1.0,)}, "A noise floor is below 0: choose 0 or more."),
+    ],
+)
+def test_options_that_cannot_be(options, sentence):
+    with pytest.raises(ValueError, match=sentence):
+        DespikeOptions(**options)

@@ -1,0 +1,329 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lynchet.algorithms.correct.differential import (
+    Waves,
+    densest_half,
+    direction_effect,
+    offsets_of_levels,
+    on_common_positions,
+    typical,
+)
+from lynchet.algorithms.correct.levellines import (
+    METHODS,
+    LevelOptions,
+    half_sample_mode,
+    levellines,
+    statistic_of,
+)
+from lynchet.algorithms.correct.traverses import axis_of, grids_of
+from lynchet.algorithms.progress import Cancelled
+from lynchet.algorithms.readings import Readings
+
+LINES, COUNT = 40, 160
+ALONG = (np.arange(COUNT) + 0.5) * 0.125
+ACROSS = (np.arange(LINES) + 0.5) * 0.5
+
+
+def survey(field, turn=0.0, lines=LINES):
+    """A data grid walked zigzag; `field` has shape (lines, readings)."""
+    v, u = np.meshgrid(ALONG, ACROSS[:lines])
+    seq = np.tile(np.arange(COUNT), (lines, 1))
+    seq[1::2] = seq[1::2, ::-1]
+    place = (u + 1j * v) * np.exp(-1j * np.radians(turn)) + complex(430000, 5900000)
+    return Readings.build(
+        x=place.real.ravel(), y=place.imag.ravel(), values=field.ravel(),
+        line=np.repeat(np.arange(1, lines + 1), COUNT), sequence=seq.ravel(),
+    )  # fmt: skip
+
+
+def ground(noise=0.15, seed=0):
+    """Gently varying soil with noise."""
+    rng = np.random.default_rng(seed)
+    soil = 20 + 1.5 * np.sin(ACROSS[:, None] / 7) * np.cos(ALONG[None] / 9) + 0.05 * ACROSS[:, None]
+    return soil + rng.normal(0, noise, (LINES, COUNT))
+
+
+def offsets(seed=0, sigma=0.8, heading=0.25):
+    rng = np.random.default_rng(seed + 100)
+    return rng.normal(0, sigma, LINES) + np.where(np.arange(LINES) % 2, heading, -heading)
+
+
+def ditch(share=0.4):
+    """A ditch 1.3 m wide along the traverses, over a share of their length; 5 units high."""
+    profile = 5 * np.exp(-(((ACROSS - 8) / 0.7) ** 4))
+    return profile[:, None] * (20 - 20 * share < ALONG)[None]
+
+
+def levelled(field, turn=0.0, **options):
+    found = levellines(survey(field, turn), LevelOptions(**options)).readings
+    return found.values[:, 0].reshape(field.shape)
+
+
+def rms(difference):
+    return float(np.sqrt(np.mean(np.square(difference - difference.mean()))))
+
+
+# -- what each method does -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("statistic", ["median", "trimmed_mean"])
+def test_whole_grid_brings_flat_ground_to_one_level(statistic):
+    field = np.full((LINES, COUNT), 20.0) + offsets()[:, None]
+    found = levelled(field, method="whole_grid", statistic=statistic)
+    assert np.ptp(found) < 1e-12
+
+
+def test_differential_cuts_offsets_to_a_third_on_varying_ground():
+    # The offsets' own slow part across the traverses cannot be told from the ground: with some 4
+    # degrees of freedom left to the ground in 40 traverses, a third is about what can be had.
+    cuts = []
+    for seed in range(10):
+        clean, off = ground(seed=seed), offsets(seed)
+        left = levelled(clean + off[:, None]) - clean
+        cuts.append(rms(left) / rms(np.repeat(off, COUNT)))
+    assert np.mean(cuts) < 1 / 3
+
+
+def test_differential_keeps_a_ditch_along_the_traverses_and_whole_grid_does_not():
+    high = ditch() > 2.5
+    kept = {}
+    for method in METHODS:
+        clean = ground() + ditch()
+        found = levelled(clean + offsets()[:, None], method=method)
+        without = levelled(ground() + offsets()[:, None], method=method)
+        kept[method] = float(np.median((found - without)[high] / ditch()[high]))
+    assert kept["differential"] > 0.97
+    assert kept["whole_grid"] < 0.9
+
+
+def test_differential_does_no_harm_to_clean_data():
+    # Less than a third of the noise of a single reading.
+    for seed in range(5):
+        clean = ground(seed=seed) + ditch()
+        assert rms(levelled(clean) - clean) < 0.05
+
+
+def test_differential_leaves_a_plane_across_the_traverses():
+    plane = 20 + 0.3 * ACROSS[:, None] + 0.1 * ALONG[None]
+    np.testing.assert_allclose(levelled(plane), plane, atol=1e-6)
+
+
+def test_whole_grid_flattens_a_plane_across_the_traverses():
+    plane = 20 + 0.3 * ACROSS[:, None] + 0 * ALONG[None]
+    assert np.ptp(levelled(plane, method="whole_grid")) < 1e-9
+
+
+def test_differential_takes_off_what_walking_back_adds():
+    way = np.where(np.arange(LINES) % 2, 0.5, -0.5)[:, None]
+    clean = ground()
+    assert rms(levelled(clean + way) - clean) < 0.05
+
+
+def test_same_direction_leaves_what_walking_back_adds():
+    way = np.where(np.arange(LINES) % 2, 0.5, -0.5)[:, None]
+    flat = np.full((LINES, COUNT), 20.0) + offsets(heading=0)[:, None] + way
+    found = levelled(flat, method="same_direction")
+    assert np.ptp(found[::2]) < 1e-12
+    assert np.median(found[1::2]) - np.median(found[::2]) == pytest.approx(1.0, abs=0.6)
+
+
+def test_neighbours_leave_slow_change_across():
+    slow = 20 + 0.2 * ACROSS[:, None] + 0 * ALONG[None]
+    found = levelled(slow, method="neighbours", neighbours=3)
+    np.testing.assert_allclose(found[5:-5], slow[5:-5], atol=1e-9)
+
+
+def test_a_window_follows_offsets_that_change_along_the_traverse():
+    rng = np.random.default_rng(4)
+    slope = rng.normal(0, 0.08, LINES)[:, None] * (ALONG - 10)[None]
+    clean = ground()
+    whole = rms(levelled(clean + slope) - clean)
+    windowed = rms(levelled(clean + slope, window=8.0) - clean)
+    assert windowed < 0.7 * whole
+
+
+def test_one_traverse_far_off_does_not_bend_its_neighbours():
+    clean = ground()
+    field = clean.copy()
+    field[20] += 30
+    found = levelled(field)
+    assert rms(found[20] - clean[20]) < 0.2
+    assert abs(np.mean(found[20] - clean[20])) < 0.5
+    assert rms(np.delete(found - clean, 20, axis=0)) < 0.15
+
+
+# -- what it leaves alone ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_turned_survey_is_levelled_alike(method):
+    field = ground() + offsets()[:, None]
+    np.testing.assert_allclose(
+        levelled(field, 37.0, method=method), levelled(field, method=method), atol=1e-6
+    )
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_the_order_of_rows_and_lines_does_not_matter(method):
+    readings = survey(ground() + offsets()[:, None])
+    order = np.random.default_rng(0).permutation(len(readings))
+    options = LevelOptions(method=method)
+    plain = levellines(readings, options).readings
+    shuffled = levellines(readings.take(order), options).readings
+    np.testing.assert_allclose(shuffled.values, plain.values[order], atol=1e-7)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_the_general_level_stays(method):
+    field = ground() + offsets()[:, None]
+    shift = (levelled(field, method=method) - field).mean(axis=1)
+    assert abs(np.median(shift)) < 1e-9
+
+
+def test_data_grids_are_levelled_one_by_one():
+    field = ground() + offsets()[:, None]
+    single = survey(field)
+    far = Readings.build(
+        x=np.tile(single.x, 2) + np.repeat([0, 30], len(single)), y=np.tile(single.y, 2),
+        values=np.concatenate([single.values[:, 0], single.values[:, 0] + 100]),
+        line=np.tile(single.line, 2), sequence=np.tile(single.sequence, 2),
+        grid=["A"] * len(single) + ["B"] * len(single),
+    )  # fmt: skip
+    found = levellines(far).readings.values[:, 0]
+    expected = levellines(single).readings.values[:, 0]
+    np.testing.assert_allclose(found[: len(single)], expected)
+    np.testing.assert_allclose(found[len(single) :], expected + 100)
+
+
+@pytest.mark.parametrize("method", METHODS)
+@given(shift=st.floats(-1e3, 1e3), factor=st.sampled_from([0.25, 3.0, 16.0]))
+@settings(max_examples=6, deadline=None)
+def test_adding_and_scaling_go_through(method, shift, factor):
+    field = ground() + offsets()[:, None]
+    plain = levelled(field, method=method)
+    np.testing.assert_allclose(levelled(field + shift, method=method), plain + shift, atol=1e-6)
+    np.testing.assert_allclose(levelled(field * factor, method=method), plain * factor, atol=1e-6)
+
+
+def test_missing_readings_stay_missing_and_other_fields_untouched():
+    field = ground() + offsets()[:, None]
+    field[3, 10:20] = np.nan
+    readings = survey(field)
+    before = readings.values.copy()
+    found = levellines(readings).readings
+    np.testing.assert_array_equal(np.isnan(found.values), np.isnan(before))
+    np.testing.assert_array_equal(readings.values, before)
+    for name in ("x", "y", "line", "sequence", "grid", "time", "qc"):
+        assert getattr(found, name) is getattr(readings, name)
+
+
+def test_values_outside_the_range_do_not_count_but_are_shifted():
+    field = np.full((6, COUNT), 20.0) + np.arange(6)[:, None]
+    field[2, :100] = 900
+    options = LevelOptions(method="whole_grid", highest=100)
+    found = levellines(survey(field, lines=6), options).readings.values[:, 0].reshape(6, COUNT)
+    np.testing.assert_allclose(found[2, 100:], 22.5)
+    np.testing.assert_allclose(found[2, :100], 900 + 0.5)
+
+
+def test_a_traverse_with_too_few_readings_is_left_and_named():
+    field = ground()[:6] + np.arange(6)[:, None]
+    field[4, 5:] = np.nan
+    found = levellines(survey(field, lines=6), LevelOptions(method="whole_grid"))
+    after = found.readings.values[:, 0].reshape(6, COUNT)
+    np.testing.assert_array_equal(after[4], field[4])
+    assert "1 traverses were left as they are in some channel: line 5." in found.warnings
+
+
+def test_a_single_traverse_is_refused():
+    with pytest.raises(ValueError, match="no data grid has two traverses"):
+        levellines(survey(ground()[:1], lines=1))
+
+
+def test_levelling_can_be_cancelled():
+    with pytest.raises(Cancelled):
+        levellines(survey(ground()), progress=lambda fraction: False)
+
+
+# -- the parts --------------------------------------------------------------------------------
+
+
+def test_opposite_walks_share_an_axis():
+    chords = np.array([[3.0, 4.0], [-3.0, -4.0], [3.1, 3.9]])
+    axis = axis_of(chords)
+    assert axis @ [0.6, 0.8] == pytest.approx(1, abs=1e-3)
+
+
+def test_traverses_are_sorted_by_place_not_by_number():
+    readings = Readings.build(
+        x=[5, 5, 0, 0, 9, 9], y=[0, 9, 9, 0, 0, 9], values=range(6), line=[1, 1, 2, 2, 3, 3]
+    )
+    grid = grids_of(readings)[0]
+    assert [t.line for t in grid.traverses] == [2, 1, 3]
+    assert grid.backward.tolist() == [True, False, False]
+
+
+def test_gaps_are_not_bridged():
+    at, table = on_common_positions(
+        (np.array([0.0, 1, 2, 6, 7, 8]), np.arange(9.0)),
+        [np.arange(6.0), np.arange(9.0)], 1.0,
+    )  # fmt: skip
+    assert np.isnan(table[0]).tolist() == [False] * 3 + [True] * 3 + [False] * 3
+    np.testing.assert_array_equal(table[1], at)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.45])
+def test_the_typical_difference_is_true_until_nearly_half_is_not(share):
+    rng = np.random.default_rng(0)
+    row = rng.normal(1.0, 0.2, 400)
+    row[: int(400 * share)] += 5
+    assert typical(row[None])[0] == pytest.approx(1.0, abs=0.04)
+
+
+def test_the_densest_half_of_numbers_one_can_see():
+    middle, _ = densest_half(np.array([[0.0, 10.0, 10.5, 11.0, 30.0, np.nan]]))
+    assert middle[0] == 10.5
+
+
+def test_a_wave_of_the_given_length_is_halved():
+    across = np.arange(400) * 0.5
+    waves = Waves.of(across)
+    wave = np.sin(2 * np.pi * across / 20)
+    slow = waves.slow_part(wave, 20.0)
+    inner = slice(100, 300)
+    assert np.abs(slow[inner]).max() == pytest.approx(0.5, abs=0.01)
+
+
+def test_straight_trends_are_never_taken_for_offsets():
+    across = np.arange(40) * 0.5
+    found = offsets_of_levels(across, 3 + 0.7 * across, np.zeros(40, bool), 5.0)
+    np.testing.assert_allclose(found, 0, atol=1e-8)
+
+
+def test_the_direction_effect_is_half_the_difference():
+    levels = np.where(np.arange(40) % 2 == 1, 1.5, -0.5)
+    assert direction_effect(levels, np.arange(40) % 2 == 1) == pytest.approx(1.0)
+
+
+def test_modes_of_numbers_one_can_see():
+    assert half_sample_mode(np.array([1.0, 5.0, 5.1, 5.2, 9.0, 14.0])) == pytest.approx(5.1)
+    assert statistic_of(np.array([np.nan, 4.0, 4.0, 9.0]), "mode") == 4.0
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        ({"method": "x"}, "Method 'x' is unknown"),
+        ({"statistic": "mean"}, "Statistic 'mean' is unknown"),
+        ({"neighbours": 0}, "The number of neighbours is 0"),
+        ({"wavelength": -1.0}, "The wavelength is -1"),
+        ({"window": -1.0}, "The window is -1"),
+        ({"fewest": 0}, "The least number of readings is 0"),
+        ({"lowest": 2.0, "highest": 1.0}, "The range of values runs from 2 to 1"),
+    ],
+)
+def test_options_that_cannot_be(options, sentence):
+    with pytest.raises(ValueError, match=sentence):
+        LevelOptions(**options)

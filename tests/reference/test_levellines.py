@@ -1,0 +1,46 @@
+"""Levelling: against pandas and SciPy."""
+
+import numpy as np
+import pandas
+import pytest
+from lynchet.algorithms.correct.levellines import LevelOptions, levellines, statistic_of
+from lynchet.algorithms.readings import Readings
+from scipy.stats import trim_mean
+
+
+@pytest.fixture
+def readings():
+    rng = np.random.default_rng(8)
+    lines, count = 30, 70
+    values = rng.gamma(2.0, 3.0, lines * count) + np.repeat(rng.normal(size=lines), count)
+    values[rng.choice(lines * count, 60)] = np.nan
+    return Readings.build(
+        x=np.repeat(np.arange(lines), count), y=np.tile(np.arange(count) * 0.25, lines),
+        values=values, line=np.repeat(np.arange(lines), count),
+        grid=np.repeat(["A", "B", "C"], lines * count // 3).tolist(),
+    )  # fmt: skip
+
+
+def test_whole_grid_shifts_are_those_of_pandas_group_medians(readings):
+    found = levellines(readings, LevelOptions(method="whole_grid")).readings
+    frame = pandas.DataFrame(
+        {
+            "grid": [readings.grid_names[code] for code in readings.grid],
+            "line": readings.line,
+            "value": readings.values[:, 0],
+        }
+    )
+    medians = frame.groupby(["grid", "line"])["value"].median()
+    shifts = medians - medians.groupby("grid").transform("median")
+    expected = frame["value"] - pandas.MultiIndex.from_frame(frame[["grid", "line"]]).map(shifts)
+    np.testing.assert_allclose(found.values[:, 0], expected.to_numpy(), rtol=0, atol=1e-12)
+
+
+def test_the_trimmed_mean_is_scipys():
+    values = np.random.default_rng(0).gamma(2.0, 3.0, 101)
+    assert statistic_of(values, "trimmed_mean") == pytest.approx(trim_mean(values, 0.25), rel=1e-12)
+
+
+def test_the_median_is_numpys():
+    values = np.array([3.0, np.nan, 1.0, 10.0])
+    assert statistic_of(values, "median") == np.nanmedian(values)
