@@ -20,7 +20,7 @@ install:
 demo: install
 	@$(HOST) $(PYTHON) tools/demo.py
 
-$(VENV)/.ready: tools/install tools/requirements.txt
+$(VENV)/.ready: tools/install tools/requirements.txt tools/requirements-types.txt
 	@tools/install tests
 	@touch $@
 
@@ -30,7 +30,7 @@ test: install $(VENV)/.ready lint
 lint: $(VENV)/.ready
 	@$(VENV)/bin/ruff check .
 	@$(VENV)/bin/ruff format --check .
-	@$(VENV)/bin/mypy
+	@build/types/bin/mypy
 
 bench: install $(VENV)/.ready
 	@$(HOST) $(VPYTHON) -m tests.benchmarks.run

@@ -189,7 +189,7 @@ def find_spikes(
     """Find the spikes of one channel in walking order, and the last running median, ``(m,)``."""
     low, high = windows
     spikes: BoolArray = np.zeros(len(column), np.bool_)
-    median = np.full(len(column), np.nan)
+    median: FloatArray = np.full(len(column), np.nan)
     for number in range(options.passes):
         part = portion(progress, number / options.passes, (number + 1) / options.passes)
         good = np.where(spikes, np.nan, column)

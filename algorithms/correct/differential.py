@@ -58,7 +58,8 @@ def on_common_positions(
     low = min(float(a.min()) for a in along)
     high = max(float(a.max()) for a in along)
     slack = 1e-6 * interval  # a turned survey must not lose its ends to rounding
-    positions = low + np.arange(int((high - low + slack) / interval) + 1) * interval
+    steps: FloatArray = np.arange(int((high - low + slack) / interval) + 1, dtype=np.float64)
+    positions = low + steps * interval
     table = np.full((len(along), len(positions)), np.nan)
     for row, (a, v) in enumerate(zip(along, values)):
         known = np.isfinite(v)
@@ -227,7 +228,7 @@ class Waves:
         generalized spline smoothing problem*, Annals of Statistics 13, 1378-1402.
         """
         t = len(levels)
-        trial = self.spacing * np.geomspace(SHORTEST, 8 * t, 60)
+        trial: FloatArray = self.spacing * np.geomspace(SHORTEST, 8.0 * t, 60, dtype=np.float64)
         power = (self.shapes.T @ levels)[2:] ** 2
         share = 1 + self.bend_of(trial)[:, np.newaxis] / self.bends[2:]
         cost = (t - 2) * np.log((power / share).mean(axis=1) + 1e-300) + np.log(share).sum(axis=1)

@@ -8,11 +8,15 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..progress import Progress, advance, keep_going
-from ..readings import BoolArray, FloatArray
+from ..readings import BoolArray, FloatArray, IntArray
 from .frame import Frame
 
 BLOCK = 1024
 """Side of the blocks the search starts from, cells; a power of two."""
+
+QUARTER_ROWS: IntArray = np.array([0, 0, 1, 1], dtype=np.int64)
+QUARTER_COLUMNS: IntArray = np.array([0, 1, 0, 1], dtype=np.int64)
+"""Place of the four quarters of a block in it."""
 
 
 def cells_within(
@@ -63,8 +67,9 @@ def _near_in_block(
     """The cells of one block; those that reach beyond the frame are not right."""
     top, left = corner
     size = BLOCK
-    near = np.zeros((1, 1), dtype=bool)
-    row = column = np.zeros(1, dtype=np.int64)
+    near: BoolArray = np.zeros((1, 1), dtype=np.bool_)
+    row: IntArray = np.zeros(1, dtype=np.int64)
+    column: IntArray = row
     while True:
         centres = np.column_stack(
             [
@@ -82,8 +87,8 @@ def _near_in_block(
         near = near.repeat(2, axis=0).repeat(2, axis=1)
         size //= 2
         open_ = ~inside & (nearest < bound)
-        row = (2 * row[open_, np.newaxis] + [0, 0, 1, 1]).ravel()
-        column = (2 * column[open_, np.newaxis] + [0, 1, 0, 1]).ravel()
+        row = (2 * row[open_, np.newaxis] + QUARTER_ROWS).ravel()
+        column = (2 * column[open_, np.newaxis] + QUARTER_COLUMNS).ravel()
         on = (top + row * size < frame.rows) & (left + column * size < frame.columns)
         row, column = row[on], column[on]
         if not len(row):

@@ -38,14 +38,14 @@ class Frame:
     @property
     def centres_x(self) -> FloatArray:
         """Eastings of the cell centres, shape ``(columns,)``."""
-        centres: FloatArray = self.west + (np.arange(self.columns) + 0.5) * self.cell_width
-        return centres
+        steps: FloatArray = np.arange(self.columns, dtype=np.float64) + 0.5
+        return self.west + steps * self.cell_width
 
     @property
     def centres_y(self) -> FloatArray:
         """Northings of the cell centres, shape ``(rows,)``, falling."""
-        centres: FloatArray = self.north - (np.arange(self.rows) + 0.5) * self.cell_height
-        return centres
+        steps: FloatArray = np.arange(self.rows, dtype=np.float64) + 0.5
+        return self.north - steps * self.cell_height
 
     @property
     def cell_area(self) -> float:

@@ -115,7 +115,7 @@ def gridreadings(
     for number, (channels, kept) in enumerate(groups):
         part = portion(progress, number / len(groups), (number + 1) / len(groups))
         rows = order[kept[order]]
-        first, values = median_by_place(local[rows], readings.values[np.ix_(rows, channels)])
+        first, values = median_by_place(local[rows], readings.values[rows][:, channels])
         repeated = max(repeated, len(rows) - len(first))
         rows = rows[first]
         wanted = cells_within(

@@ -282,7 +282,7 @@ class _Walk:
     def ordered(self) -> bool:
         """Whether the readings follow each other on the ground; a heap of rows does not."""
         moved = self.steps[self.steps > 0]
-        return len(self.runs) > 1 or not len(moved) or np.median(moved) <= HEAP * self.nearest
+        return len(self.runs) > 1 or not len(moved) or bool(np.median(moved) <= HEAP * self.nearest)
 
     @cached_property
     def nearest(self) -> float:

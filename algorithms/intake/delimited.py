@@ -260,12 +260,16 @@ def _encoding(path: Path, asked: str) -> str:
 
 def _lines(path: Path, encoding: str, comment: str) -> Iterator[tuple[int, str]]:
     """Lines that are neither blank nor comments, with their numbers from 1."""
+    suspect = " \t\n\r\f\v" + comment[:1]
     try:
         with open(path, encoding=encoding) as file:
             for number, line in enumerate(file, start=1):
-                if line.isspace() or (comment and line.lstrip().startswith(comment)):
+                # Most rows are told by their first character.
+                if line[0] in suspect and (
+                    line.isspace() or (comment and line.lstrip().startswith(comment))
+                ):
                     continue
-                yield number, line.rstrip("\n")
+                yield number, line
     except UnicodeError:
         raise ValueError(f"{path.name} is not {encoding}. Choose another encoding.") from None
 

@@ -127,9 +127,9 @@ def _gather(
     for key, column in columns.items():
         words = cells[column.index]
         if key in ("grid", "time") or key.startswith("keep "):
-            gathered.words.setdefault(key, []).extend(
-                ["" if w.strip().casefold() in nulls else w.strip() for w in words]
-            )
+            # Names come again and again: clean each once.
+            clean = {w: "" if w.strip().casefold() in nulls else w.strip() for w in set(words)}
+            gathered.words.setdefault(key, []).extend(map(clean.__getitem__, words))
             continue
         whole = key in ("line", "quality")
         numbers, wrong = to_numbers(words, layout.decimal_comma, nulls, whole=whole)

@@ -160,9 +160,9 @@ def _positions(inside: IntArray, outside: IntArray, values: FloatArray, level: f
     on_raster = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
     outer = np.full(len(inner), np.nan)
     outer[on_raster] = values[row[on_raster], column[on_raster]]
-    fraction = np.full(len(inner), 0.5)
+    fraction: FloatArray = np.full(len(inner), 0.5)
     np.divide(inner - level, inner - outer, out=fraction, where=inner > outer)
-    fraction = np.clip(fraction, CLEARANCE, 1.0 - CLEARANCE)
+    np.clip(fraction, CLEARANCE, 1.0 - CLEARANCE, out=fraction)
     position: FloatArray = inside + fraction[:, np.newaxis] * (outside - inside)
     return position
 

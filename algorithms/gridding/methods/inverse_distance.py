@@ -53,7 +53,8 @@ def prepare(task: Task) -> Cellwise:
         total = csr_matrix((weights.ravel(), near.ravel(), rows), shape=shape) @ task.values
         with np.errstate(invalid="ignore"):
             values: FloatArray = total / weights.sum(axis=1, keepdims=True)
-        return np.minimum(values, highest, out=values)
+        np.minimum(values, highest, out=values)
+        return values
 
     figures = {"search_along": along, "search_across": across}
     if along != across:

@@ -41,7 +41,7 @@ def prepare(task: Task) -> Cellwise:
         )
     mesh = Delaunay(np.round(task.xy, PLACES))
     longest = task.options["longest_edge"]
-    hole = np.zeros(len(mesh.simplices), dtype=bool)
+    hole: BoolArray = np.zeros(len(mesh.simplices), dtype=np.bool_)
     if longest is not None:
         hole = long_edged(task.xy[mesh.simplices], float(longest))
     highest = task.values.max(axis=0)
@@ -55,7 +55,8 @@ def prepare(task: Task) -> Cellwise:
         weights = barycentric(task.xy[mesh.simplices[triangle]], cells[inside])
         corners = task.values[mesh.simplices[triangle]]
         values[inside] = np.einsum("mk,mkc->mc", weights, corners)
-        return np.minimum(values, highest, out=values)
+        np.minimum(values, highest, out=values)
+        return values
 
     return Cellwise(evaluate, figures={"triangles": int(len(hole) - hole.sum())})
 
@@ -71,7 +72,8 @@ def flat(xy: FloatArray) -> bool:
 def long_edged(corners: FloatArray, longest: float) -> BoolArray:
     """Triangles, corners of shape ``(t, 3, 2)``, with an edge longer than `longest`."""
     edges = corners - np.roll(corners, 1, axis=1)
-    long: BoolArray = (np.hypot(edges[..., 0], edges[..., 1]) > longest).any(axis=1)
+    lengths: FloatArray = np.hypot(edges[..., 0], edges[..., 1])
+    long: BoolArray = np.any(lengths > longest, axis=1)
     return long
 
 

@@ -1,0 +1,229 @@
+"""Ratios, measured side by side in one run: make bench.
+
+Each line gives our time, that of the plain or independent way to the same result, and the ratio of
+the two (above 1: ours is faster). Times depend on the machine and mean little by themselves.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tools"))
+
+from host import headless, import_checkout  # noqa: E402
+
+import_checkout()
+
+READINGS = 1_000_000
+REPEATS = 3
+
+
+def fastest(work: Callable[[], object]) -> float:
+    """Seconds of the fastest of some runs."""
+    times = []
+    for _ in range(REPEATS):
+        begun = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begun)
+    return min(times)
+
+
+def line(name: str, ours: float, theirs: float, what: str) -> None:
+    """Print one comparison."""
+    print(f"{name:<34}{ours:8.2f} s{theirs:8.2f} s{theirs / ours:8.1f} x   {what}", flush=True)
+
+
+def survey(readings: int = READINGS):
+    """A survey of traverses of 1,000 readings, four channels."""
+    from lynchet.algorithms.readings import Readings
+
+    rng = np.random.default_rng(1)
+    lines = readings // 1000
+    values = rng.normal(20, 0.2, (readings, 4))
+    values[rng.choice(readings, readings // 150, replace=False)] += 20
+    return Readings.build(
+        x=np.repeat(np.arange(lines) * 0.5, 1000),
+        y=np.tile(np.arange(1000) * 0.125, lines),
+        values=values,
+        line=np.repeat(np.arange(lines), 1000),
+    )
+
+
+def intake(folder: Path) -> None:
+    """Reading a table of eight columns: against pandas' own parser."""
+    import pandas
+    from lynchet.algorithms.intake.importtable import Roles, read_table
+
+    path = folder / "table.csv"
+    rng = np.random.default_rng(0)
+    n = READINGS
+    frame = pandas.DataFrame(
+        {
+            "grid": "G1",
+            "line": np.repeat(np.arange(n // 1000), 1000),
+            "reading": np.tile(np.arange(1000), n // 1000),
+            "time": np.round(np.arange(n) * 0.125, 3),
+            **{f"c{k}": np.round(rng.normal(20, 2, n), 2) for k in range(4)},
+        }
+    )
+    frame.to_csv(path, index=False)
+    roles = Roles(grid="grid", line="line", sequence="reading", time="time")
+    ours = fastest(lambda: read_table([path], None, roles))
+    line("bring in 1 million rows", ours, fastest(lambda: pandas.read_csv(path)), "pandas.read_csv")
+
+
+def despiking() -> None:
+    """Running median and deviation of four channels: against two passes of pandas' median."""
+    import pandas
+    from lynchet.algorithms.correct.despike import DespikeOptions, despike
+
+    readings = survey()
+
+    def by_pandas():
+        frame = pandas.DataFrame(readings.values)
+        median = frame.rolling(9, center=True, min_periods=1).median()
+        return (frame - median).abs().rolling(9, center=True, min_periods=1).median()
+
+    ours = fastest(lambda: despike(readings, DespikeOptions(passes=1)))
+    line("despike 1 million x 4", ours, fastest(by_pandas), "pandas rolling medians, twice")
+
+
+def levelling() -> None:
+    """Differential levelling: against plain group medians of pandas (a simpler method)."""
+    import pandas
+    from lynchet.algorithms.correct.levellines import LevelOptions, levellines
+
+    readings = survey()
+    frame = pandas.DataFrame(readings.values)
+
+    def by_pandas():
+        return frame - frame.groupby(readings.line).transform("median")
+
+    theirs = fastest(by_pandas)
+    simple = fastest(lambda: levellines(readings, LevelOptions(method="whole_grid")))
+    line("level 1 million x 4, whole_grid", simple, theirs, "pandas group medians")
+    ours = fastest(lambda: levellines(readings))
+    line("level 1 million x 4, differential", ours, theirs, "pandas group medians")
+
+
+def gridding() -> None:
+    """Inverse distance of four channels: against a plain search and weights, channel by channel."""
+    from lynchet.algorithms.gridding.gridreadings import GriddingOptions, gridreadings
+    from scipy.spatial import cKDTree
+
+    readings = survey()
+    options = GriddingOptions(cell_size=0.25, blanking_distance=0.75)
+    frame = gridreadings(readings, options).frame
+    x, y = np.meshgrid(frame.centres_x, frame.centres_y)
+    cells = np.column_stack([x.ravel(), y.ravel()])
+    points = np.column_stack([readings.x, readings.y])
+
+    def plain():
+        for column in readings.values.T:
+            distance, near = cKDTree(points).query(cells, k=12, workers=-1)
+            weight = 1 / np.maximum(distance, 1e-9) ** 2
+            (weight * column[near]).sum(axis=1) / weight.sum(axis=1)
+
+    ours = fastest(lambda: gridreadings(readings, options))
+    line("grid 1 million x 4", ours, fastest(plain), "one search and weights a channel")
+
+
+def outlining() -> None:
+    """Outlining a raster of 4 million cells: against scikit-image's labels and isolines alone."""
+    from lynchet.algorithms.gridding.frame import Frame
+    from lynchet.algorithms.interpret.anomalies import outline_anomalies
+    from scipy.ndimage import gaussian_filter
+    from skimage.filters import apply_hysteresis_threshold
+    from skimage.measure import find_contours, label, regionprops
+
+    rng = np.random.default_rng(0)
+    values = gaussian_filter(rng.normal(size=(2000, 2000)), 6)
+    values /= values.std()
+    frame = Frame(0.0, 500.0, 0.25, 0.25, 2000, 2000)
+
+    def by_skimage():
+        regions = label(apply_hysteresis_threshold(values, 2.0, 4.0))
+        regionprops(regions, values)
+        find_contours(values, 2.0)
+
+    ours = fastest(lambda: outline_anomalies(values, frame))
+    line("outline 4 million cells", ours, fastest(by_skimage), "scikit-image, one polarity")
+
+
+def layers(folder: Path) -> None:
+    """Reading a layer by column and correcting it: against the host's features and calculator."""
+    with headless() as processing:
+        from lynchet.plugin.source import LayerSource
+        from osgeo import ogr, osr
+        from qgis.core import (
+            QgsProcessingContext,
+            QgsProcessingFeatureSource,
+            QgsVectorLayer,
+        )
+
+        path = folder / "readings.gpkg"
+        reference = osr.SpatialReference()
+        reference.ImportFromEPSG(25831)
+        dataset = ogr.GetDriverByName("GPKG").CreateDataSource(str(path))
+        table = dataset.CreateLayer("readings", reference, ogr.wkbPoint)
+        names = ["line", "seq", "c1", "c2", "c3", "c4"]
+        for name in names:
+            table.CreateField(ogr.FieldDefn(name, ogr.OFTReal))
+        readings = survey()
+        dataset.StartTransaction()
+        for row in range(READINGS):
+            feature = ogr.Feature(table.GetLayerDefn())
+            feature["line"], feature["seq"] = float(readings.line[row]), float(row)
+            for k in range(4):
+                feature[f"c{k + 1}"] = readings.values[row, k]
+            point = ogr.Geometry(ogr.wkbPoint)
+            point.AddPoint_2D(readings.x[row], readings.y[row])
+            feature.SetGeometry(point)
+            table.CreateFeature(feature)
+        dataset.CommitTransaction()
+        dataset = table = None
+
+        layer = QgsVectorLayer(str(path), "readings", "ogr")
+        context = QgsProcessingContext()
+        source = LayerSource(QgsProcessingFeatureSource(layer, context), layer, False)
+        ours = fastest(lambda: source._stream(names))
+        theirs = fastest(lambda: source._by_feature(names, lambda fraction: True))
+        line("read 1 million points x 6", ours, theirs, "the host's features, one by one")
+
+        def run(step, **parameters):
+            out = folder / f"{step.replace(':', '_')}.gpkg"
+            out.unlink(missing_ok=True)
+            return processing.run(step, {"INPUT": str(path), "OUTPUT": str(out), **parameters})
+
+        calculator = {
+            "FIELD_NAME": "c1", "FIELD_TYPE": 0, "FIELD_LENGTH": 0, "FIELD_PRECISION": 0,
+            "FORMULA": '"c1" * 2',
+        }  # fmt: skip
+        theirs = fastest(lambda: run("native:fieldcalculator", **calculator))
+        ours = fastest(lambda: run("lynchet:levellines", METHOD="whole_grid"))
+        line("level a layer, file to file", ours, theirs, "the host's field calculator, one field")
+        layer = source = None
+
+
+def main() -> None:
+    """Measure everything."""
+    print(f"{'':<34}{'ours':>10}{'other':>10}{'ratio':>10}")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        intake(folder)
+        despiking()
+        levelling()
+        gridding()
+        outlining()
+        layers(folder)
+
+
+if __name__ == "__main__":
+    main()
