@@ -163,8 +163,8 @@ def _positions(inside: IntArray, outside: IntArray, values: FloatArray, level: f
     fraction: FloatArray = np.full(len(inner), 0.5)
     np.divide(inner - level, inner - outer, out=fraction, where=inner > outer)
     np.clip(fraction, CLEARANCE, 1.0 - CLEARANCE, out=fraction)
-    position: FloatArray = inside + fraction[:, np.newaxis] * (outside - inside)
-    return position
+    start, step = inside.astype(np.float64), (outside - inside).astype(np.float64)
+    return start + fraction[:, np.newaxis] * step
 
 
 def _cycles(following: IntArray) -> tuple[IntArray, IntArray]:
