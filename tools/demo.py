@@ -36,6 +36,14 @@ BASE = {
     "Y_COLUMN": "y",
     "TIME_COLUMN": "time",
 }
+TRACK = {
+    "FILES": [str(SAMPLE / "quillmere_track.csv")],
+    "PLACEMENT": "geographic",
+    "CRS": CRS,
+    "X_COLUMN": "longitude",
+    "Y_COLUMN": "latitude",
+    "TIME_COLUMN": "time",
+}
 OUTLINE = {"BACKGROUND": "moving", "WINDOW": 10.0, "SMALLEST_AREA": 0.75}
 BANDS = {1: "ec_050", 4: "ip_100"}
 
@@ -118,6 +126,7 @@ def main() -> int:
         )}  # fmt: skip
         chain.run("importtable", **IMPORT, OUTPUT=path["readings"])
         chain.run("importtable", **BASE, OUTPUT=path["base"])
+        chain.run("importtable", **TRACK, OUTPUT=path["track"])
         chain.score("as recorded", path["readings"])
         chain.run("despike", INPUT=path["readings"], OUTPUT=path["despiked"])
         chain.score("despike", path["despiked"])

@@ -62,7 +62,7 @@ def fill_holes(mask: BoolArray, most_cells: float, barred: BoolArray) -> BoolArr
     --------
     >>> ring = np.ones((3, 3), dtype=bool)
     >>> ring[1, 1] = False
-    >>> fill_holes(ring, 1.0, np.zeros((3, 3), dtype=bool)).all()
+    >>> bool(fill_holes(ring, 1.0, np.zeros((3, 3), dtype=bool)).all())
     True
     """
     if most_cells * (1 + ROUNDING) < 1:
