@@ -8,7 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from qgis.core import QgsFeature, QgsFields
 
-from ..algorithms.intake.clock import parse_times, unwrap_midnight
+from ..algorithms.intake.clock import (
+    FIRST_DAY,
+    TIME_ADVICE,
+    is_dated,
+    scan_times,
+    unwrap_midnight,
+)
 from ..algorithms.progress import Progress, advance, keep_going
 from ..algorithms.readings import NO_LINE, Readings
 from . import compat
@@ -158,14 +164,23 @@ def _grid_codes(column: np.ndarray | None, n: int) -> tuple[np.ndarray, tuple[st
 
 
 def _times(columns: Columns, layer: LayerSource, roles: Roles) -> np.ndarray:
-    """Seconds; a clock that passes midnight goes on rising, day field by day field."""
+    """Seconds; a clock that passes midnight goes on rising, day field by day field.
+
+    Dates count from one day for all layers, so that readings and base readings agree.
+    """
     time = columns.fields[roles.time]
     if time.dtype == object:
         words = ["" if word is None else str(word) for word in time]
-        try:
-            time = parse_times(words)
-        except ValueError as wrong:
-            raise ValueError(f"Layer '{layer.name}', field '{roles.time}': {wrong}") from None
+        dated = any(is_dated(word) for word in words)
+        time, bad = scan_times([FIRST_DAY, *words] if dated else words)
+        if len(bad):
+            place = int(bad[0]) - dated
+            raise ValueError(
+                f"Feature {place + 1} of layer '{layer.name}': field '{roles.time}' is "
+                f"'{words[place]}', which is not a time. {TIME_ADVICE}"
+            )
+        if dated:
+            return time[1:]
     if roles.day is None:
         return unwrap_midnight(time)
     days, _ = text_codes(columns.fields[roles.day].tolist())

@@ -32,7 +32,7 @@ from .outputs import LayerOutput, Output
 from .parameters import Parameter, Toggle
 from .source import BATCH, LayerSource
 from .stages import STAGES
-from .styles import Styler
+from .styles import Styler, style_readings
 from .task import Task
 from .tr import tr
 
@@ -373,4 +373,4 @@ KEEP_PREVIOUS = Toggle(
     "Keeps the values as they were in fields named like the channel with '_prev' behind.",
     advanced=True,
 )
-CORRECTED = LayerOutput("OUTPUT", "Corrected readings")
+CORRECTED = LayerOutput("OUTPUT", "Corrected readings", style=style_readings)

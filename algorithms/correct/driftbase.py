@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -11,6 +12,10 @@ from scipy.interpolate import PchipInterpolator
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .windows import MAD_TO_SIGMA
+
+DAY = 86_400
+DATED = 1000
+"""Days since when a time must be a date, counted from 1970, and not a long survey's clock."""
 
 METHODS = ("linear", "smooth", "stepwise")
 REFERENCES = ("first_visit", "median_of_visits", "zero")
@@ -254,11 +259,13 @@ def clock(seconds: float) -> str:
 
     Examples
     --------
-    >>> clock(32530.0), clock(90000.0)
-    ('09:02:10', '01:00:00 on day 2')
+    >>> clock(32530.0), clock(90000.0), clock(1.9e9 + 36400)
+    ('09:02:10', '01:00:00 on day 2', '03:53:20 on 2030-03-18')
     """
-    days, rest = divmod(round(float(seconds)), 86_400)
+    days, rest = divmod(round(float(seconds)), DAY)
     text = f"{rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+    if days >= DATED:
+        return f"{text} on {date.fromordinal(date(1970, 1, 1).toordinal() + days)}"
     return f"{text} on day {days + 1}" if days else text
 
 

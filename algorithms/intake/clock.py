@@ -49,6 +49,21 @@ TIME_ADVICE = "Write seconds since midnight, HH:MM:SS, or a date and time such a
 """What to do about a word that is no time."""
 
 
+FIRST_DAY = "1970-01-01"
+"""Put before other dated words, it makes times of several tables count from one day."""
+
+
+def is_dated(word: str) -> bool:
+    """Whether a word is a date, with or without a time.
+
+    Examples
+    --------
+    >>> is_dated("2031-05-14 09:30"), is_dated("09:30")
+    (True, False)
+    """
+    return _DATED.fullmatch(word.strip()) is not None
+
+
 def scan_times(words: Sequence[str]) -> tuple[FloatArray, IntArray]:
     """Times as by `parse_times`, NaN where unreadable, and the places (from 0) that are so.
 
