@@ -1,5 +1,5 @@
 # The one command surface, for people and for CI.
-.PHONY: demo test bench package docs lint install clean
+.PHONY: demo test science bench package docs lint install clean
 .DEFAULT_GOAL := help
 
 PYTHON := /usr/bin/python3
@@ -24,8 +24,13 @@ $(VENV)/.ready: tools/install tools/requirements.txt tools/requirements-types.tx
 	@tools/install tests
 	@touch $@
 
-test: install $(VENV)/.ready lint
+# The science once by itself, on the newest NumPy and SciPy and without QGIS, then everything.
+test: install $(VENV)/.ready lint science
 	@$(HOST) $(VPYTHON) -m pytest
+
+science: $(VENV)/.ready
+	@echo "The science without QGIS, on the newest NumPy and SciPy:"
+	@build/science/bin/python -m pytest -p no:cacheprovider -W ignore::pytest.PytestConfigWarning tests/algorithms
 
 lint: $(VENV)/.ready
 	@$(VENV)/bin/ruff check .

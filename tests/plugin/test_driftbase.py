@@ -65,9 +65,7 @@ def test_a_word_that_is_no_time_is_named(run, point_layer):
 
     layer = point_layer(**PLACE, time=["09:00:00", "later"] + ["09:00:05"] * 9, ec=drifting())
     base = point_layer(x=[0.0], y=[0.0], time=["09:00:00"], ec=[20.0])
-    with pytest.raises(
-        QgsProcessingException, match="Feature 2 of layer .* field 'time'"
-    ):
+    with pytest.raises(QgsProcessingException, match=r"Feature 2 of layer .* field 'time'"):
         run("driftbase", INPUT=layer, BASE=base, CHANNELS=["ec"], OUTPUT="memory:")
 
 
