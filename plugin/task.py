@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 from qgis.core import (
@@ -32,6 +33,20 @@ class Task:
         if name not in self._values:
             self._values[name] = self.step.parameter(name).value(self)
         return self._values[name]
+
+    def options(self, kind: type, **given):
+        """Options of the science filled from the parameters that bear their fields' names.
+
+        ``DespikeOptions.window`` comes from ``WINDOW`` and so on; what is `given` comes first, and
+        a field without a parameter keeps its default.
+        """
+        named = {record.name for record in self.step.parameters}
+        found = {
+            field.name: self[field.name.upper()]
+            for field in fields(kind)
+            if field.name not in given and field.name.upper() in named
+        }
+        return kind(**found, **given)
 
     def progress(self, fraction: float) -> bool:
         """Show the fraction done; False when the user cancelled."""

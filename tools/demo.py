@@ -44,7 +44,7 @@ TRACK = {
     "Y_COLUMN": "latitude",
     "TIME_COLUMN": "time",
 }
-OUTLINE = {"BACKGROUND": "moving", "WINDOW": 10.0, "SMALLEST_AREA": 0.75}
+OUTLINE = {"WINDOW": 10.0, "SMALLEST_AREA": 0.75}
 BANDS = {1: "ec_050", 4: "ip_100"}
 
 

@@ -88,13 +88,4 @@ class Despike(CorrectionStep):
     )
 
     def correct(self, readings, task):
-        options = DespikeOptions(
-            window=task["WINDOW"],
-            window_unit=task["WINDOW_UNIT"],
-            threshold=task["THRESHOLD"],
-            noise_floor=task["NOISE_FLOOR"],
-            side=task["SIDE"],
-            replace_by=task["REPLACE_BY"],
-            passes=task["PASSES"],
-        )
-        return despike(readings, options, task.part(0.2, 0.8))
+        return despike(readings, task.options(DespikeOptions), task.part(0.2, 0.8))

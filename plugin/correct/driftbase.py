@@ -108,16 +108,14 @@ class DriftBase(CorrectionStep):
     )
 
     def correct(self, readings, task):
-        base, days = self.base(readings, task)
-        options = DriftBaseOptions(
-            method=task["METHOD"],
-            reference=task["REFERENCE"],
-            visit_gap=task["VISIT_GAP"],
-            extend=task["EXTEND"],
-        )
-        day, base_day = days
+        base, (day, base_day) = self.base(readings, task)
         return driftbase(
-            readings, base, options, day=day, base_day=base_day, progress=task.part(0.3, 0.8)
+            readings,
+            base,
+            task.options(DriftBaseOptions),
+            day=day,
+            base_day=base_day,
+            progress=task.part(0.3, 0.8),
         )
 
     def base(self, readings: Readings, task):

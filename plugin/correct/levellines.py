@@ -104,14 +104,4 @@ class LevelLines(CorrectionStep):
     )
 
     def correct(self, readings, task):
-        options = LevelOptions(
-            method=task["METHOD"],
-            statistic=task["STATISTIC"],
-            neighbours=task["NEIGHBOURS"],
-            wavelength=task["WAVELENGTH"],
-            window=task["WINDOW"],
-            lowest=task["LOWEST"],
-            highest=task["HIGHEST"],
-            fewest=task["FEWEST"],
-        )
-        return levellines(readings, options, task.part(0.2, 0.8))
+        return levellines(readings, task.options(LevelOptions), task.part(0.2, 0.8))

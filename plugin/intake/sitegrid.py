@@ -127,15 +127,4 @@ def site_grid(task) -> SiteGrid:
             "Placing on a site grid needs the data-grid layout, or the corner of the one data "
             "grid. Give one of them."
         )
-    return SiteGrid(
-        origins=origins,
-        separation=task["SEPARATION"],
-        interval=task["INTERVAL"],
-        first_position=task["FIRST_POSITION"],
-        first_line=task["FIRST_LINE"],
-        first_offset=task["FIRST_OFFSET"],
-        walking=task["WALKING"],
-        side=task["SIDE"],
-        along_from=task["ALONG_FROM"],
-        length=task["LENGTH"],
-    )
+    return task.options(SiteGrid, origins=origins)

@@ -99,15 +99,8 @@ FORMAT = (
 
 def table_format(task) -> TableFormat:
     """How the files are written, from the parameters `FORMAT`."""
-    return TableFormat(
-        delimiter=task["DELIMITER"],
-        decimal=task["DECIMAL"],
-        header=task["HEADER"],
-        comment=task["COMMENT"],
-        encoding=task["ENCODING"],
-        null_values=(*TableFormat().null_values, *task["NULL_VALUES"].split()),
-        bad_values=task["BAD_VALUES"],
-    )
+    codes = (*TableFormat().null_values, *task["NULL_VALUES"].split())
+    return task.options(TableFormat, null_values=codes)
 
 
 def roles(task) -> Roles:

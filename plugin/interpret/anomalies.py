@@ -67,9 +67,9 @@ class Anomalies(Step):
         Choice(
             "BACKGROUND",
             "Background",
-            "'global': one median for the whole raster. 'moving': the median of a window around "
-            "each cell, for ground that changes across the site.",
-            default=DEFAULTS.background,
+            "'moving': the median of a window around each cell, for ground that changes across "
+            "the site, as it mostly does. 'global': one median for the whole raster.",
+            default="moving",
             options=BACKGROUNDS,
         ),
         Number(
@@ -134,15 +134,8 @@ class Anomalies(Step):
     def work(self, task):
         layer = task["INPUT"]
         band = read_band(layer, task["BAND"], task.part(0, 0.2))
-        options = AnomalyOptions(
-            background=task["BACKGROUND"],
-            window=task["WINDOW"],
-            extent=task["EXTENT_THRESHOLD"],
-            seed=task["SEED_THRESHOLD"],
-            polarity=task["POLARITY"],
-            minimum_contrast=task["MINIMUM_CONTRAST"],
-            smallest_area=task["SMALLEST_AREA"],
-            largest_filled_hole=task["LARGEST_FILLED_HOLE"],
+        options = task.options(
+            AnomalyOptions, extent=task["EXTENT_THRESHOLD"], seed=task["SEED_THRESHOLD"]
         )
         found = outline_anomalies(band.values, band.frame, options, task.part(0.2, 0.9))
         units = {band.name: band.unit}
