@@ -209,3 +209,11 @@ def test_order_and_other_fields_are_untouched_and_row_order_does_not_matter(seed
 def test_options_that_cannot_be(options, sentence):
     with pytest.raises(ValueError, match=sentence):
         DespikeOptions(**options)
+
+
+@pytest.mark.parametrize("x", [[0.0] * 7, [np.nan] * 7])
+def test_where_positions_do_not_help_the_order_of_readings_does(x):
+    values = [1.0, 2.0, 3.0, 90.0, 5.0, 3.0, 3.0]
+    readings = Readings.build(x=x, y=x, values=values)
+    found = despike(readings, DespikeOptions(window=7, noise_floor=(0.5,))).readings
+    assert found.values[3, 0] == 4.0

@@ -148,3 +148,11 @@ def test_adding_and_scaling_go_through_and_nothing_else_changes(shift, factor, s
 def test_options_that_cannot_be(options, sentence):
     with pytest.raises(ValueError, match=sentence):
         DriftBaseOptions(**options)
+
+
+def test_a_visits_spread_is_its_robust_standard_deviation():
+    from scipy.stats import median_abs_deviation
+
+    values = [1.0, 2.0, 4.0, 9.0, 3.0]
+    visits = find_visits(at([0.0, 1, 2, 3, 4], values), np.zeros(5, int), 0, 60)
+    assert visits.spread[0] == pytest.approx(median_abs_deviation(values, scale="normal"), rel=1e-3)

@@ -189,3 +189,37 @@ def test_the_guess_prefers_the_delimiter_that_gives_numbers(tmp_path):
     path.write_text("a;b\n1,5;2,5\n3,5;4,5\n")
     layout = read_layout(path, TableFormat())
     assert (layout.delimiter, layout.decimal_comma) == (";", True)
+
+
+def test_columns_may_be_named_by_number_where_there_is_a_header(read):
+    found = read(TABLE, roles=Roles(grid="1", line="2", sequence="3", time="4"))
+    same(found, read(TABLE))
+
+
+def test_a_column_with_words_among_its_numbers_is_no_channel(read):
+    table = read("line,ec,note\n1,5,7\n1,6,seven\n", roles=Roles(line="line"))
+    assert table.channels == ("ec",)
+
+
+def test_blanks_after_a_delimiter_and_quotes_do_not_matter(read):
+    table = read('line, note, ec\n1, "a, b", 5\n', roles=Roles(line="line", keep="note"))
+    assert table.kept["note"].tolist() == ["a, b"]
+    assert table.values[0, 0] == 5
+
+
+def test_a_comment_may_be_indented_and_the_sign_may_be_none(read):
+    text = "line,ec\n  # aside\n1,5\n"
+    assert len(read(text, roles=Roles(line="line")).values) == 1
+    with pytest.raises(ValueError, match=r"Row 2 of table\.csv has 1 cells where 2 are expected"):
+        read(text, TableFormat(comment="", delimiter="comma"), Roles(channels="ec", line="line"))
+
+
+def test_reading_several_files_reports_rising_progress(tmp_path):
+    paths = []
+    for name in "abc":
+        paths.append(tmp_path / f"{name}.csv")
+        paths[-1].write_text("line,ec\n1,5\n")
+    seen = []
+    read_table(paths, None, Roles(line="line"), lambda fraction: not seen.append(fraction))
+    assert seen == sorted(seen)
+    assert seen[-1] > 0.9

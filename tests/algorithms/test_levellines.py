@@ -2,21 +2,21 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lynchet.algorithms.correct.centres import (
+    densest_half,
+    half_sample_mode,
+    statistic_of,
+    typical,
+)
 from lynchet.algorithms.correct.differential import (
     Waves,
-    densest_half,
     direction_effect,
     offsets_of_levels,
     on_common_positions,
-    typical,
+    places_of,
+    smoothed,
 )
-from lynchet.algorithms.correct.levellines import (
-    METHODS,
-    LevelOptions,
-    half_sample_mode,
-    levellines,
-    statistic_of,
-)
+from lynchet.algorithms.correct.levellines import METHODS, LevelOptions, levellines
 from lynchet.algorithms.correct.traverses import axis_of, grids_of
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import Readings
@@ -234,7 +234,7 @@ def test_a_traverse_with_too_few_readings_is_left_and_named():
     found = levellines(survey(field, lines=6), LevelOptions(method="whole_grid"))
     after = found.readings.values[:, 0].reshape(6, COUNT)
     np.testing.assert_array_equal(after[4], field[4])
-    assert "1 traverses were left as they are in some channel: line 5." in found.warnings
+    assert "1 traverse was left as it is in some channel: line 5." in found.warnings
 
 
 def test_a_single_traverse_is_refused():
@@ -327,3 +327,17 @@ def test_modes_of_numbers_one_can_see():
 def test_options_that_cannot_be(options, sentence):
     with pytest.raises(ValueError, match=sentence):
         LevelOptions(**options)
+
+
+def test_readings_without_a_whole_position_do_not_inform():
+    readings = survey(ground() + offsets()[:, None])
+    x = readings.x.copy()
+    x[readings.line == 7] = np.nan
+    lost = Readings.build(
+        x=x, y=readings.y, values=readings.values, line=readings.line, sequence=readings.sequence
+    )
+    found = levellines(lost).readings
+    np.testing.assert_array_equal(
+        found.values[readings.line == 7], readings.values[readings.line == 7]
+    )
+    assert np.isfinite(found.values).all()

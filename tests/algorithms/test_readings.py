@@ -28,3 +28,15 @@ def test_off_scale_excluded_and_missing_values_are_not_usable():
         x=[0] * 4, y=[0] * 4, values=[1, np.nan, 3, 4], qc=[0, 0, Qc.OFF_SCALE, Qc.EXCLUDED]
     )
     assert readings.usable[:, 0].tolist() == [True, False, False, False]
+
+
+def test_quality_bits_are_those_of_the_conventions():
+    # Stored in users' layers: they must never change.
+    assert {bit.name: int(bit) for bit in Qc} == {
+        "SPIKE": 1,
+        "FILLED": 2,
+        "OFF_SCALE": 4,
+        "REPEATED_POSITION": 8,
+        "DOUBTFUL_POSITION": 16,
+        "EXCLUDED": 32,
+    }

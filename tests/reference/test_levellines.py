@@ -3,7 +3,8 @@
 import numpy as np
 import pandas
 import pytest
-from lynchet.algorithms.correct.levellines import LevelOptions, levellines, statistic_of
+from lynchet.algorithms.correct.centres import statistic_of
+from lynchet.algorithms.correct.levellines import LevelOptions, levellines
 from lynchet.algorithms.readings import Readings
 from scipy.stats import trim_mean
 
