@@ -12,16 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import eigh
 from scipy.sparse import csr_matrix, diags
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import spsolve
 
-from ..readings import BoolArray, FloatArray
-from .windows import MAD_TO_SIGMA
-
-BIWEIGHT = 4.685
-"""Tukey's tuning constant: 95 % efficiency for Gaussian noise."""
-
-ROUNDS = 8
-"""Rounds of reweighting; the estimates settle well before."""
+from ..readings import BoolArray, FloatArray, IntArray
+from .centres import ROUNDS, typical
+from .windows import MAD_TO_SIGMA, running_median
 
 SHORTEST = 2.5
 """Shortest wavelength tried, traverse separations: no shorter wave can be told from offsets."""
@@ -31,6 +27,12 @@ FEW = 5
 
 DECIMALS = 9
 """Decimals of an offset, channel units: far below any noise, so that runs agree to the last bit."""
+
+SAME_PLACE = 0.1
+"""Traverses nearer across than this, usual separations, lie at one place: repeats and halves."""
+
+SMOOTHED = 2.0
+"""Length along of the running median before differences, usual separations of traverses."""
 
 OUTLYING = 2.5
 """Robust standard deviations beyond which a traverse's offset counts as no larger."""
@@ -76,85 +78,87 @@ def on_common_positions(
     return positions, table
 
 
-def typical(table: FloatArray) -> FloatArray:
-    """Typical value of each row: the middle of its densest half, refined by Tukey's biweight.
+def smoothed(table: FloatArray, width: int) -> FloatArray:
+    """Running median of `width` (odd) values along each row; what is missing stays missing.
 
-    Values far off, such as those where a feature lies under only one of two traverses, do not
-    count at all: the estimate stays true until they are half. NaN is ignored; NaN for a row
-    without values.
+    Noise differs from reading to reading and a feature does not: smoothed, a weak feature stands
+    out from the differences of its traverse and does not count in them.
+    """
+    rows, count = table.shape
+    width = min(width, (count // 10 - 1) // 2 * 2 + 1)  # ten or more values of their own remain
+    if width < 3:
+        return table
+    start = np.repeat(np.arange(rows) * count, count)
+    place = np.arange(rows * count)
+    low = np.maximum(place - width // 2, start)
+    high = np.minimum(place + width // 2 + 1, start + count)
+    found = running_median(table.ravel(), low, high).reshape(table.shape)
+    return np.where(np.isnan(table), np.nan, found)
 
-    References
-    ----------
-    P. J. Rousseeuw and A. M. Leroy (1987), *Robust Regression and Outlier Detection*, Wiley, for
-    the least median of squares and its scale; J. W. Tukey's biweight.
+
+def usual_spacing(across: FloatArray) -> float:
+    """Usual distance between traverses at rising positions, those at one place aside."""
+    gaps = np.diff(across)
+    apart = gaps[gaps > SAME_PLACE * gaps.mean()]
+    return float(np.median(apart)) if len(apart) else 1.0
+
+
+def places_of(across: FloatArray) -> IntArray:
+    """Number of each traverse's place across, from 0; traverses at one place share it.
 
     Examples
     --------
-    >>> typical(np.array([[1.0, 1.1, 1.2, 9.0, 9.5]])).round(3).tolist()
-    [1.1]
+    >>> places_of(np.array([0.0, 0.5, 0.5, 1.0])).tolist()
+    [0, 1, 1, 2]
     """
-    centre, scale = densest_half(table)
-    reach = BIWEIGHT * np.where(scale > 0, scale, 1.0)[:, np.newaxis]
-    plain = np.nan_to_num(table)
-    for _ in range(ROUNDS):
-        off = np.abs(table - centre[:, np.newaxis])
-        with np.errstate(invalid="ignore"):
-            weight = np.where(off < reach, (1 - (off / reach) ** 2) ** 2, 0.0)
-        total = weight.sum(axis=1)
-        mean = (weight * plain).sum(axis=1) / np.maximum(total, 1e-300)
-        centre = np.where((total > 0) & (scale > 0), mean, centre)
-    return centre
+    next_place = np.diff(across) > SAME_PLACE * usual_spacing(across)
+    return np.concatenate([[0], np.cumsum(next_place)]).astype(np.int64)
 
 
-def densest_half(table: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Middle and robust standard deviation of the shortest half of each row, ``(t,)`` each."""
-    ordered = np.sort(table, axis=1)  # NaN goes to the end
-    count = np.count_nonzero(~np.isnan(ordered), axis=1)
-    half = count // 2 + 1
-    start = np.arange(table.shape[1])
-    end = np.minimum(start + half[:, np.newaxis] - 1, table.shape[1] - 1)
-    inside = start + half[:, np.newaxis] <= count[:, np.newaxis]
-    span = np.where(inside, np.take_along_axis(ordered, end, axis=1) - ordered, np.inf)
-    best = np.argmin(span, axis=1)
-    rows = np.arange(len(table))
-    shortest = np.where(count > 0, span[rows, best], np.nan)
-    middle = np.where(count > 0, ordered[rows, best] + shortest / 2, np.nan)
-    return middle, MAD_TO_SIGMA * shortest / 2
+def relative_levels(
+    table: FloatArray, places: IntArray, neighbours: int, fewest: int
+) -> tuple[FloatArray, IntArray]:
+    """Level of each traverse relative to the others, from differences between neighbours.
 
-
-def relative_levels(table: FloatArray, neighbours: int, fewest: int) -> FloatArray:
-    """Level of each traverse relative to the others, mean 0, from differences between neighbours.
-
-    Every pair of traverses up to `neighbours` apart gives one typical difference; the levels fit
-    all of them by least squares.
+    Every pair of traverses up to `neighbours` places apart gives one typical difference; the
+    levels fit all of them by least squares.
 
     Parameters
     ----------
     table
         Values at common positions, shape ``(t, p)``, traverses sorted across.
+    places
+        See `places_of`, ``(t,)``.
     neighbours
-        How many traverses on either side each is compared with.
+        How many places on either side each traverse is compared with.
     fewest
         Common positions that a pair must have.
 
     Returns
     -------
-    array
-        Shape ``(t,)``; NaN for a traverse that could be compared with no other.
+    levels
+        Shape ``(t,)``, mean 0 in each group; NaN for a traverse that could be compared with no
+        other.
+    groups
+        Code of the group of each traverse, ``(t,)``. Nothing is known of the level of one group
+        against another: no traverse of the one lies beside a traverse of the other.
     """
     t = len(table)
     first, second, differences = [], [], []
-    for lag in range(1, min(neighbours, t - 1) + 1):
-        step = table[lag:] - table[:-lag]
+    for lag in range(1, t):
+        near = np.flatnonzero(places[lag:] - places[:-lag] <= neighbours)
+        if not len(near):
+            break
+        step = table[near + lag] - table[near]
         enough = np.isfinite(step).sum(axis=1) >= fewest
-        pairs = np.flatnonzero(enough)
+        pairs, step = near[enough], step[enough]
         first.append(pairs)
         second.append(pairs + lag)
-        differences.append(typical(step[pairs]))
+        differences.append(typical(step))
     levels = np.full(t, np.nan)
     i, j = np.concatenate([*first, []]).astype(int), np.concatenate([*second, []]).astype(int)
     if not len(i):
-        return levels
+        return levels, np.arange(t)
     rows = np.arange(len(i))
     ones = np.ones(len(i))
     design = csr_matrix(
@@ -166,7 +170,8 @@ def relative_levels(table: FloatArray, neighbours: int, fewest: int) -> FloatArr
     solved = spsolve(normal, design.T @ np.concatenate(differences))
     compared = np.union1d(i, j)
     levels[compared] = np.atleast_1d(solved)[compared]
-    return levels
+    _, groups = connected_components(csr_matrix((ones, (i, j)), shape=(t, t)), directed=False)
+    return levels, groups.astype(np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,16 +196,18 @@ class Waves:
     @classmethod
     def of(cls, across: FloatArray) -> Waves:
         """Waves for traverses at rising positions."""
-        gaps = np.maximum(np.diff(across), 1e-9)
-        spacing = float(np.median(gaps))
-        left, right = gaps[:-1] / spacing, gaps[1:] / spacing
+        spacing = usual_spacing(across)
+        # Traverses at one place are held a little apart: the bend between them stays finite.
+        gaps = np.maximum(np.diff(across) / spacing, SAME_PLACE)
+        left, right = gaps[:-1], gaps[1:]
         t = len(across)
-        # Second divided differences, in units of the usual spacing.
+        # Second divided differences, in units of the usual spacing, each for its share of it.
         second = np.zeros((t - 2, t))
         rows = np.arange(t - 2)
         second[rows, rows] = 2 / (left * (left + right))
         second[rows, rows + 1] = -2 / (left * right)
         second[rows, rows + 2] = 2 / (right * (left + right))
+        second *= np.sqrt((left + right) / 2)[:, np.newaxis]
         bends, shapes = eigh(second.T @ second)
         bends[:2] = 0.0
         return cls(shapes, bends, spacing)
@@ -244,7 +251,11 @@ def direction_effect(levels: FloatArray, backward: BoolArray) -> float:
 
 
 def offsets_of_levels(
-    across: FloatArray, levels: FloatArray, backward: BoolArray, wavelength: float | None
+    across: FloatArray,
+    levels: FloatArray,
+    backward: BoolArray,
+    wavelength: float | None,
+    waves: Waves | None = None,
 ) -> FloatArray:
     """Part levels into the ground's slow change across the traverses and the traverses' offsets.
 
@@ -258,6 +269,8 @@ def offsets_of_levels(
         Which traverses were walked the other way, ``(t,)``.
     wavelength
         Change broader than this is the ground's, map units; None for the likeliest.
+    waves
+        Those of `across`, where they are known already.
 
     Returns
     -------
@@ -270,7 +283,7 @@ def offsets_of_levels(
         return levels - np.median(levels)
     effect = direction_effect(levels, backward) * np.where(backward, 1.0, -1.0)
     left = levels - effect
-    waves = Waves.of(across)
+    waves = waves or Waves.of(across)
     counted = left
     slow = left
     for _ in range(ROUNDS):
@@ -318,9 +331,13 @@ def differential_offsets(
     Returns
     -------
     list of array
-        Offsets like `values`; NaN where a traverse could be compared with no other.
+        Offsets like `values`, median 0 in each group of traverses that lie beside each other;
+        NaN for a traverse that could be compared with no other.
     """
     positions, table = on_common_positions(along, values, interval)
+    # A hair is added so that a turned survey gets the same width.
+    half_width = int(SMOOTHED * usual_spacing(across) / interval / 2 + 1e-3)
+    table = smoothed(table, 2 * half_width + 1)
     length = float(positions[-1] - positions[0])
     if window <= 0 or window >= length:
         centres = np.array([positions[0] + length / 2])
@@ -329,14 +346,19 @@ def differential_offsets(
         count = int(np.ceil(2 * length / window))
         centres = np.linspace(positions[0], positions[-1], count + 1)
         half = window / 2
+    places = places_of(across)
+    waves: dict[bytes, Waves] = {}  # windows mostly share their traverses, and so their waves
     offsets = np.full((len(along), len(centres)), np.nan)
     for column, centre in enumerate(centres):
         inside = np.abs(positions - centre) <= half + 1e-9
-        levels = relative_levels(table[:, inside], neighbours, fewest)
-        known = np.isfinite(levels)
-        if known.sum() >= 2:
+        levels, groups = relative_levels(table[:, inside], places, neighbours, fewest)
+        for group in np.unique(groups[np.isfinite(levels)]):
+            known = groups == group
+            key = known.tobytes()
+            if known.sum() >= FEW and key not in waves:
+                waves[key] = Waves.of(across[known])
             offsets[known, column] = offsets_of_levels(
-                across[known], levels[known], backward[known], wavelength
+                across[known], levels[known], backward[known], wavelength, waves.get(key)
             )
     found = []
     for row, a in enumerate(along):

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..progress import Progress, advance, keep_going
-from ..readings import BoolArray, Correction, FloatArray, Readings
+from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
+from .centres import STATISTICS, statistic_of
 from .differential import differential_offsets
 from .traverses import GridLines, grids_of
 
 METHODS = ("differential", "whole_grid", "same_direction", "neighbours")
-STATISTICS = ("median", "trimmed_mean", "mode")
-TRIM = 0.25
-"""Share of the values left out at either end by the trimmed mean."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +83,11 @@ def levellines(
 ) -> Correction:
     """Level the traverses of every data grid, each channel and data grid by itself.
 
-    The shifts of a data grid have median 0, so that its general level stays. All values of a
-    traverse are shifted, those that did not count included; missing values stay missing.
+    The shifts of a data grid have median 0, so that its general level stays: with
+    ``"same_direction"`` those of each direction, so that what sets the directions apart stays too;
+    with ``"differential"`` those of each set of traverses that lie beside each other. All values
+    of a traverse are shifted, those that did not count or have no position included; missing
+    values stay missing.
 
     Raises
     ------
@@ -106,7 +107,9 @@ def levellines(
     values = readings.values.copy()
     figures: dict[str, float | int | str] = {}
     messages: list[str] = []
-    left: set[str] = set()
+    whole = {(traverse.grid, traverse.line): traverse for traverse in readings.lines}
+    placed = {(t.grid, t.line) for lines in grids for t in lines.traverses}
+    left = {traverse.name for key, traverse in whole.items() if key not in placed}
     jobs = len(grids) * len(readings.channels)
     for k, (channel, unit) in enumerate(zip(readings.channels, readings.units)):
         counts = usable[:, k] & _within(readings.values[:, k], options)
@@ -116,10 +119,17 @@ def levellines(
             offsets = _offsets(readings.values[:, k], counts, lines, options)
             for traverse, offset in zip(lines.traverses, offsets):
                 if np.isfinite(offset).all():
-                    values[traverse.rows, k] -= offset
+                    rows = whole[traverse.grid, traverse.line].rows
+                    values[rows, k] -= _on_all_rows(rows, traverse.rows, offset)
                     shifts.append(float(np.median(offset)))
                 else:
                     left.add(traverse.name)
+        if not shifts and options.method == "differential" and options.window > 0:
+            raise ValueError(
+                f"Nothing can be levelled in '{channel}': no window of {options.window:g} along "
+                f"holds {options.fewest} readings that count of two neighbouring traverses. Choose "
+                "a longer window, 0 for the whole traverse, or fewer least readings."
+            )
         if not shifts:
             raise ValueError(
                 f"Nothing can be levelled in '{channel}': no data grid has two traverses with "
@@ -137,8 +147,21 @@ def levellines(
     warnings: tuple[str, ...] = ()
     if left:
         shown = ", ".join(sorted(left)[:5]) + (" and others" if len(left) > 5 else "")
-        warnings = (f"{len(left)} traverses were left as they are in some channel: {shown}.",)
+        count = "1 traverse was" if len(left) == 1 else f"{len(left)} traverses were"
+        warnings = (
+            f"{count} left as {'it is' if len(left) == 1 else 'they are'} in some "
+            f"channel: {shown}.",
+        )
     return Correction(readings.with_values(values), figures, tuple(messages), warnings)
+
+
+def _on_all_rows(rows: IntArray, placed: IntArray, offset: FloatArray) -> FloatArray:
+    """Offsets of the placed rows of a traverse, carried to those without a position."""
+    if len(placed) == len(rows):
+        return offset
+    at = np.flatnonzero(np.isin(rows, placed))
+    everywhere: FloatArray = np.interp(np.arange(len(rows)), at, offset)
+    return everywhere
 
 
 def _within(column: FloatArray, options: LevelOptions) -> BoolArray:
@@ -188,9 +211,9 @@ def _references(levels: FloatArray, lines: GridLines, options: LevelOptions) -> 
     if options.method == "whole_grid":
         return np.full(len(levels), float(np.nanmedian(levels)))
     if options.method == "same_direction":
-        found = np.empty(len(levels))
+        found = np.full(len(levels), np.nan)
         for way in (lines.backward, ~lines.backward):
-            if np.isfinite(levels[way]).any():
+            if np.isfinite(levels[way]).sum() >= 2:  # one alone has nothing to be levelled with
                 found[way] = np.nanmedian(levels[way])
         return found
     k = options.neighbours
@@ -201,48 +224,3 @@ def _references(levels: FloatArray, lines: GridLines, options: LevelOptions) -> 
     )
     references: FloatArray = local + np.nanmedian(levels - local)
     return references
-
-
-def statistic_of(values: FloatArray, statistic: str) -> float:
-    """Median, trimmed mean or mode of values, NaN ignored.
-
-    Examples
-    --------
-    >>> statistic_of(np.array([1.0, 2.0, 2.1, 2.2, 50.0]), "median")
-    2.1
-    """
-    known = np.sort(values[np.isfinite(values)])
-    if statistic == "median":
-        return float(np.median(known))
-    if statistic == "trimmed_mean":
-        cut = int(TRIM * len(known))
-        return float(np.mean(known[cut : len(known) - cut]))
-    return half_sample_mode(known)
-
-
-def half_sample_mode(ordered: FloatArray) -> float:
-    """The mode of sorted values: half of the values that lie closest together, again and again.
-
-    References
-    ----------
-    D. R. Bickel and R. Fruehwirth (2006), *On a fast, robust estimator of the mode*,
-    Computational Statistics & Data Analysis 50, 3500-3530.
-
-    Examples
-    --------
-    >>> half_sample_mode(np.array([0.0, 1.0, 1.1, 1.2, 5.0, 9.0]))
-    1.1
-    """
-    kept = ordered
-    while len(kept) > 3:
-        half = (len(kept) + 1) // 2
-        spans = kept[half - 1 :] - kept[: len(kept) - half + 1]
-        closest = np.flatnonzero(spans == spans.min())
-        start = int(closest[len(closest) // 2])  # the middle one of equals
-        kept = kept[start : start + half]
-    if len(kept) == 3:
-        low, high = kept[1] - kept[0], kept[2] - kept[1]
-        if np.isclose(low, high):
-            return float(kept[1])
-        kept = kept[:2] if low < high else kept[1:]
-    return float(np.mean(kept))

@@ -13,8 +13,6 @@ from lynchet.algorithms.correct.differential import (
     direction_effect,
     offsets_of_levels,
     on_common_positions,
-    places_of,
-    smoothed,
 )
 from lynchet.algorithms.correct.levellines import METHODS, LevelOptions, levellines
 from lynchet.algorithms.correct.traverses import axis_of, grids_of
@@ -341,3 +339,33 @@ def test_readings_without_a_whole_position_do_not_inform():
         found.values[readings.line == 7], readings.values[readings.line == 7]
     )
     assert np.isfinite(found.values).all()
+
+
+def test_repeated_traverses_share_a_place_and_do_not_upset_their_neighbours():
+    field = ground() + offsets()[:, None]
+    plain = survey(field)
+    again = plain.line == 12
+    doubled = Readings.build(
+        x=np.concatenate([plain.x, plain.x[again] + 0.01]),
+        y=np.concatenate([plain.y, plain.y[again]]),
+        values=np.concatenate([plain.values, plain.values[again] + 2.0]),
+        line=np.concatenate([plain.line, np.full(again.sum(), 99)]),
+        sequence=np.concatenate([plain.sequence, plain.sequence[again]]),
+    )
+    found = levellines(doubled).readings.values[:, 0]
+    expected = levellines(plain).readings.values[:, 0]
+    assert rms(found[: len(plain)] - expected) < 0.1
+    # The repeat, 2 too high, comes to the level of the traverse it repeats.
+    assert abs(np.median(found[len(plain) :] - found[: len(plain)][again])) < 0.1
+
+
+def test_blocks_that_no_traverse_joins_keep_their_levels():
+    field = ground()[:, :60] + offsets()[:, None]
+    v, u = np.meshgrid(ALONG[:60], ACROSS)
+    far = np.concatenate([u.ravel(), u.ravel()])
+    along = np.concatenate([v.ravel(), v.ravel() + 100])
+    values = np.concatenate([field.ravel(), field.ravel() + 50])
+    line = np.repeat(np.arange(80), 60)
+    found = levellines(Readings.build(x=far, y=along, values=values, line=line)).readings
+    step = found.values[2400:, 0] - found.values[:2400, 0]
+    np.testing.assert_allclose(step, 50, atol=1e-6)
