@@ -27,9 +27,12 @@ class Output(Parameter):
     def target(self, task) -> Path | None:
         """The file it will be written to, when it is a file."""
         raw = static_value(task.parameters.get(self.name))
-        if not isinstance(raw, str) or not os.path.isabs(raw.split("|")[0]):
+        if not isinstance(raw, str) or raw == QgsProcessing.TEMPORARY_OUTPUT:
             return None
-        return Path(raw.split("|")[0])
+        name = raw.split("|")[0]
+        if not os.path.isabs(name) and (":" in name or not Path(name).suffix):
+            return None  # a table of a database, a layer in memory
+        return Path(name).absolute()
 
     def problem(self, task):
         """See `Parameter.problem`."""
@@ -38,9 +41,14 @@ class Output(Parameter):
             return None
         if path.is_dir():
             return f"'{self.label}' is the folder '{path}'; add a file name."
-        folder = next(parent for parent in path.parents if parent.exists())
-        if not folder.is_dir() or not os.access(folder, os.W_OK):
-            return f"'{self.label}' cannot be written to '{path}'. Choose another folder."
+        folder = path.parent
+        if not folder.is_dir():
+            return (
+                f"'{self.label}' cannot be written to '{path.name}': there is no folder "
+                f"'{folder}'. Make it, or choose another."
+            )
+        if not os.access(folder, os.W_OK):
+            return f"'{self.label}' cannot be written to '{folder}'. Choose another folder."
         for kept in task.input_files():
             if path.exists() and kept.exists() and os.path.samefile(path, kept):
                 return (

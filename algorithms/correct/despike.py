@@ -49,7 +49,7 @@ class DespikeOptions:
         If a number is out of its range or a word unknown.
     """
 
-    window: float = 9
+    window: float = 7
     window_unit: str = "readings"
     threshold: float = 5.0
     noise_floor: tuple[float, ...] = ()

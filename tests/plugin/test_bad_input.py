@@ -435,7 +435,27 @@ def test_broken_raster(run, raster, tmp_path, case):
 def test_a_folder_that_is_a_file(run, point_layer, tmp_path):
     (tmp_path / "file").write_text("")
     parameters = {"INPUT": point_layer(**lines()), "OUTPUT": str(tmp_path / "file" / "out.gpkg")}
-    refused(run, "despike", parameters, "cannot be written to", tmp_path)
+    refused(run, "despike", parameters, "there is no folder", tmp_path)
+
+
+@pytest.mark.parametrize("step", ["despike", "gridreadings"])
+def test_a_folder_that_is_not_there(run, point_layer, tmp_path, step):
+    suffix = "tif" if step == "gridreadings" else "gpkg"
+    out = tmp_path / "no" / "such" / f"out.{suffix}"
+    sentence = f"there is no folder '{out.parent}'. Make it, or choose another."
+    refused(run, step, {"INPUT": point_layer(**lines()), "OUTPUT": str(out)}, sentence, tmp_path)
+    assert not (tmp_path / "no").exists()
+
+
+def test_an_output_that_is_the_input_by_a_relative_name(
+    run, point_layer, save, tmp_path, monkeypatch
+):
+    save(point_layer(**lines()))
+    monkeypatch.chdir(tmp_path)
+    before = (tmp_path / "readings.gpkg").read_bytes()
+    parameters = {"INPUT": "readings.gpkg", "OUTPUT": "readings.gpkg"}
+    refused(run, "despike", parameters, "would overwrite the input 'readings.gpkg'.", tmp_path)
+    assert (tmp_path / "readings.gpkg").read_bytes() == before
 
 
 def test_an_output_that_is_a_folder(run, point_layer, tmp_path):
