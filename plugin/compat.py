@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsField, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
+from qgis.core import QgsField, QgsProcessingParameterDefinition
 from qgis.PyQt.QtCore import QMetaType, QVariant
 
 _NEW_TYPES = {
@@ -32,11 +32,6 @@ def is_null(value) -> bool:
 def mark_advanced(definition: QgsProcessingParameterDefinition) -> None:
     """Put a parameter among the advanced ones."""
     definition.setFlags(definition.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
-
-
-def without_threads(flags):
-    """Add to an algorithm's flags that it must run in the main thread."""
-    return flags | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
 
 def parameter_fields(step, parameters, name: str, context) -> list[str]:

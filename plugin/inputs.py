@@ -43,7 +43,7 @@ class Layer(Parameter):
     def problem(self, task):
         """See `Parameter.problem`."""
         try:
-            layer = self.value(task)
+            layer = task[self.name]
         except ValueError as wrong:
             return str(wrong)
         if layer is None:
@@ -166,7 +166,7 @@ class Raster(Parameter):
 
     def problem(self, task):
         """See `Parameter.problem`."""
-        layer = self.value(task)
+        layer = task[self.name]
         if layer is None or not layer.isValid():
             return f"'{task.parameters.get(self.name)}' for '{self.label}' is not a raster layer."
         return crs_problem(layer.crs(), f"Raster '{layer.name()}'")

@@ -215,7 +215,10 @@ class Crs(Parameter):
 
     def problem(self, task):
         """See `Parameter.problem`."""
-        return crs_problem(self.value(task), f"'{self.label}'") if self.projected else None
+        crs = self.value(task)
+        if not crs.isValid():
+            return f"'{self.label}' is not chosen. Choose a projected one."
+        return crs_problem(crs, f"'{self.label}'") if self.projected else None
 
 
 @dataclass(frozen=True)

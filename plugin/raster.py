@@ -40,7 +40,7 @@ def read_band(layer: QgsRasterLayer, band: int, progress: Progress = keep_going)
     ValueError
         If the layer has no cells of its own, as a web map has none.
     """
-    provider = layer.dataProvider()
+    provider = layer.dataProvider().clone()  # the map may be drawing with the layer's own
     columns, rows = layer.width(), layer.height()
     if columns <= 0 or rows <= 0:
         raise ValueError(f"Raster '{layer.name()}' has no cells of its own. Save it as a raster.")

@@ -29,6 +29,7 @@ from qgis.PyQt.QtCore import QDate, QDateTime, QTime
 
 from ..algorithms.progress import Progress, advance, keep_going
 from . import compat
+from .history import read_history
 
 gdal.UseExceptions()
 
@@ -69,11 +70,12 @@ class Columns:
 
 @dataclass(frozen=True, eq=False)
 class LayerSource:
-    """The features of a layer that a step is to work on."""
+    """The features of a layer that a step is to work on, and the layer's history."""
 
     source: QgsProcessingFeatureSource
     layer: QgsVectorLayer | None
     partial: bool
+    lines: tuple[str, ...] = ()
 
     @classmethod
     def open(cls, task, parameter: str, label: str) -> LayerSource:
@@ -95,7 +97,7 @@ class LayerSource:
             or getattr(raw, "featureLimit", -1) != -1
             or bool(getattr(raw, "filterExpression", ""))
         )
-        return cls(source, layer, partial)
+        return cls(source, layer, partial, tuple(read_history(layer)))
 
     @property
     def name(self) -> str:

@@ -110,13 +110,19 @@ class Step(QgsProcessingAlgorithm):
         found = Task(self, parameters, context).problem()
         return (False, tr(found)) if found else super().checkParameterValues(parameters, context)
 
+    def prepareAlgorithm(self, parameters, context, feedback):
+        # In the host's main thread: layers are opened here and only read from in the work.
+        self.task = Task(self, parameters, context, feedback)
+        found = self.task.problem()
+        if found:
+            raise QgsProcessingException(tr(found))
+        return True
+
     def processAlgorithm(self, parameters, context, feedback):
-        task = Task(self, parameters, context, feedback)
+        # The work may run in another thread, where the host gives a context of that thread.
+        self.task.context, self.task.feedback = context, feedback
         try:
-            found = task.problem()
-            if found:
-                raise ValueError(found)
-            return dict(self.work(task))
+            return dict(self.work(self.task))
         except Cancelled:
             return {}
         except ValueError as wrong:
@@ -287,7 +293,7 @@ class ReadingsStep(Step):
 
     def lines(self, task: Task) -> list[str]:
         """The history of the readings layer."""
-        return history.read_history(task["INPUT"].layer)
+        return list(task["INPUT"].lines)
 
     def read(self, task: Task, progress=None) -> Readings:
         """The readings with the channels chosen.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from typing import ClassVar
 
 import numpy as np
 from qgis.core import (
@@ -20,6 +20,7 @@ from qgis.core import (
     QgsSingleSymbolRenderer,
     QgsVectorLayer,
 )
+from qgis.PyQt import sip
 from qgis.PyQt.QtGui import QColor
 
 from ..algorithms.deliver.palettes import HEDGE, PEAT, bipolar, symmetric_range
@@ -37,11 +38,15 @@ class Styler(QgsProcessingLayerPostProcessorInterface):
         super().__init__()
         self.style = style
 
-    @staticmethod
-    @cache
-    def kept(style: Callable[[QgsMapLayer], None]) -> Styler:
-        """The styler of that style; kept, for the host does not own it."""
-        return Styler(style)
+    _alive: ClassVar[list[Styler]] = []
+
+    @classmethod
+    def kept(cls, style: Callable[[QgsMapLayer], None]) -> Styler:
+        """A styler for one layer: the host deletes it after use, and needs it alive until then."""
+        made = cls(style)
+        cls._alive = [one for one in cls._alive if not sip.isdeleted(one)]
+        cls._alive.append(made)
+        return made
 
     def postProcessLayer(self, layer, context, feedback):
         """See the host's interface."""

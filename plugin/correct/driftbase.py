@@ -6,7 +6,6 @@ import numpy as np
 
 from ...algorithms.correct.driftbase import METHODS, REFERENCES, DriftBaseOptions, driftbase
 from ...algorithms.readings import Readings
-from .. import history
 from ..deliver.drift import draw_drift
 from ..inputs import Field, Layer
 from ..outputs import FileOutput
@@ -135,7 +134,7 @@ class DriftBase(CorrectionStep):
             (days,) = shared_codes([layer], day) if day else (None,)
             return readings.take(rows), (days, None if days is None else days[rows])
         roles = Roles(channels=readings.channels, time=task["BASE_TIME_FIELD"], day=day)
-        base = read_readings(source, roles, history.read_history(source.layer), task.part(0.2, 0.3))
+        base = read_readings(source, roles, source.lines, task.part(0.2, 0.3))
         return base, (shared_codes([layer, source], day) if day else (None, None))
 
     def after(self, task, found):

@@ -159,3 +159,42 @@ def test_outputs_are_styled_when_the_host_loads_them(run, raster, tmp_path):
     stylist.postProcessLayer(layer, context, None)
     assert layer.renderer().type() == "categorizedSymbol"
     assert layer.renderer().classAttribute() == "polarity"
+
+
+@pytest.mark.parametrize("step", ["despike", "levellines", "driftbase"])
+def test_a_step_runs_beside_the_desktop_and_its_layer_arrives(provider, parameters, step):
+    """As a dialog runs it: in another thread, twice over, loading a styled layer each time."""
+    from qgis.core import (
+        QgsApplication,
+        QgsProcessingAlgRunnerTask,
+        QgsProcessingContext,
+        QgsProcessingFeedback,
+        QgsProject,
+    )
+    from qgis.PyQt.QtCore import QEventLoop, QTimer
+
+    asked = {**parameters(step), "OUTPUT": "memory:"}
+    algorithm = QgsApplication.processingRegistry().algorithmById(f"lynchet:{step}")
+    for _ in range(2):
+        context, feedback = QgsProcessingContext(), QgsProcessingFeedback(False)
+        context.setProject(QgsProject.instance())
+        task = QgsProcessingAlgRunnerTask(algorithm, asked, context, feedback)
+        loop, done = QEventLoop(), []
+
+        def finished(ok, results, loop=loop, done=done):
+            done.append((ok, results))
+            loop.quit()
+
+        task.executed.connect(finished)
+        QgsApplication.taskManager().addTask(task)
+        QTimer.singleShot(60_000, loop.quit)
+        if not done:
+            loop.exec()
+        ok, results = done[0]
+        assert ok
+        layer = context.temporaryLayerStore().mapLayer(results["OUTPUT"])
+        assert layer is not None
+        # Brought over to the desktop's thread, without which the project refuses it.
+        assert layer.thread() == QgsApplication.instance().thread()
+        assert layer.featureCount() == 400
+        assert len(layer.metadata().history()) == 1
