@@ -171,7 +171,7 @@ class Step(QgsProcessingAlgorithm):
         """
         record = self.parameter(name)
         path = record.target(task)
-        fresh = path is not None and not path.exists()
+        before = _files_beside(path)
         sink, target = self.parameterAsSink(
             task.parameters, name, task.context, fields, geometry, crs
         )
@@ -190,9 +190,8 @@ class Step(QgsProcessingAlgorithm):
             _add(sink, batch, record)
         except BaseException:
             del sink
-            if fresh:
-                for left in path.parent.glob(path.stem + ".*"):
-                    left.unlink()
+            for left in _files_beside(path) - before:
+                left.unlink()
             raise
         del sink
         _keep_history(task, target, lines)
@@ -213,6 +212,13 @@ def as_json(figures: Mapping[str, object]) -> str:
 
 def _escaped(text: str) -> str:
     return html.escape(tr(text)).replace("\n", "<br>")
+
+
+def _files_beside(path: Path | None) -> set[Path]:
+    """The file of an output and those of its name with another ending."""
+    if path is None:
+        return set()
+    return {file for file in path.parent.iterdir() if file.name.startswith(f"{path.stem}.")}
 
 
 def _add(sink, batch: list[QgsFeature], record: Parameter) -> None:

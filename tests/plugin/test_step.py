@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 from lynchet.plugin.history import Entry, read_history
 from support import attributes
@@ -158,6 +159,25 @@ def test_cancelling_leaves_nothing(provider, add_one, readings, tmp_path):
     found, _ = add_one.create().run({"INPUT": readings, "OUTPUT": str(path)}, context, feedback)
     assert found == {}
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_failure_while_writing_takes_away_only_what_it_began(run, provider, readings, tmp_path):
+    from lynchet.algorithms.readings import Correction
+    from lynchet.plugin.step import CorrectionStep
+    from qgis.core import QgsProcessingException
+
+    class Broken(CorrectionStep):
+        identifier = "broken"
+        title = "Broken"
+        summary = "Loses a reading."
+
+        def correct(self, found, task):
+            return Correction(found.take(np.arange(len(found) - 1)))
+
+    (tmp_path / "out.csv").write_text("the user's own")
+    with pytest.raises(QgsProcessingException, match="changed while it was being corrected"):
+        run(Broken(), INPUT=readings, OUTPUT=str(tmp_path / "out.gpkg"))
+    assert [path.name for path in tmp_path.iterdir()] == ["out.csv"]
 
 
 def test_help_names_every_parameter_with_its_meaning(add_one):
