@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -13,11 +15,12 @@ from lynchet.algorithms.correct.differential import (
     direction_effect,
     offsets_of_levels,
     on_common_positions,
+    places_of,
 )
 from lynchet.algorithms.correct.levellines import METHODS, LevelOptions, levellines
 from lynchet.algorithms.correct.traverses import axis_of, grids_of
 from lynchet.algorithms.progress import Cancelled
-from lynchet.algorithms.readings import Readings
+from lynchet.algorithms.readings import Qc, Readings
 
 LINES, COUNT = 40, 160
 ALONG = (np.arange(COUNT) + 0.5) * 0.125
@@ -73,15 +76,38 @@ def test_whole_grid_brings_flat_ground_to_one_level(statistic):
     assert np.ptp(found) < 1e-12
 
 
-def test_differential_cuts_offsets_to_a_third_on_varying_ground():
-    # The offsets' own slow part across the traverses cannot be told from the ground: with some 4
-    # degrees of freedom left to the ground in 40 traverses, a third is about what can be had.
-    cuts = []
+def test_differential_comes_near_the_best_that_can_be_told_from_the_ground():
+    # The offsets' own slow part across looks like soil. Even who knew that the soil is a plane and
+    # one sine of known length would leave the share of the offsets that these three shapes fit.
+    shapes = np.column_stack([np.ones(LINES), ACROSS, np.sin(ACROSS / 7)])
+    cuts, best = [], []
     for seed in range(10):
-        clean, off = ground(seed=seed), offsets(seed)
+        clean, off = ground(seed=seed) + ditch(), offsets(seed)
         left = levelled(clean + off[:, None]) - clean
         cuts.append(rms(left) / rms(np.repeat(off, COUNT)))
-    assert np.mean(cuts) < 1 / 3
+        best.append(rms(shapes @ np.linalg.lstsq(shapes, off, rcond=None)[0]) / rms(off))
+    assert np.mean(best) > 1 / 8
+    # Measured: 0.22 of the offsets left, where that oracle would leave 0.17.
+    assert np.mean(cuts) < 1.4 * np.mean(best)
+    assert np.mean(cuts) < 1 / 4
+
+
+def energy_kept(height, seed, **options):
+    """Share of a parallel ditch's energy left, 40 % of the traverse long, by levelling without."""
+    soil, off, body = ground(seed=seed), offsets(seed)[:, None], ditch() * height / 5
+    kept = levelled(soil + body + off, **options) - levelled(soil + off, **options)
+    kept += body.mean() - kept.mean()  # the general level is a matter of convention
+    return np.sum(kept**2) / np.sum(body**2)
+
+
+@pytest.mark.parametrize(("height", "least"), [(5.0, 0.98), (1.0, 0.9)])
+def test_differential_keeps_the_energy_of_a_ditch_along_the_traverses(height, least):
+    assert np.mean([energy_kept(height, seed) for seed in range(6)]) > least
+
+
+@pytest.mark.parametrize("method", ["whole_grid", "same_direction", "neighbours"])
+def test_one_statistic_per_traverse_weakens_a_ditch_along_the_traverses(method):
+    assert np.mean([energy_kept(5.0, seed, method=method) for seed in range(6)]) < 0.9
 
 
 def test_differential_keeps_a_ditch_along_the_traverses_and_whole_grid_does_not():
@@ -97,10 +123,10 @@ def test_differential_keeps_a_ditch_along_the_traverses_and_whole_grid_does_not(
 
 
 def test_differential_does_no_harm_to_clean_data():
-    # Less than a third of the noise of a single reading.
+    # A seventh of the noise of a single reading.
     for seed in range(5):
         clean = ground(seed=seed) + ditch()
-        assert rms(levelled(clean) - clean) < 0.05
+        assert rms(levelled(clean) - clean) < 0.15 / 7
 
 
 def test_differential_leaves_a_plane_across_the_traverses():
@@ -152,6 +178,87 @@ def test_one_traverse_far_off_does_not_bend_its_neighbours():
     assert rms(np.delete(found - clean, 20, axis=0)) < 0.15
 
 
+# -- layouts that are not plain ---------------------------------------------------------------
+
+
+def plane(u, v):
+    return 20 + 0.3 * u + 0.05 * v
+
+
+def change(pieces, sigma, **options):
+    """Rms error after levelling traverses `(u, start, end)` on a plane with random offsets."""
+    rng = np.random.default_rng(1)
+    rows = []
+    for number, (u, start, end) in enumerate(pieces):
+        v = np.arange(start, end, 0.125)[:: -1 if number % 2 else 1]
+        clean = plane(u, v) + rng.normal(0, 0.1, len(v))
+        seen = clean + rng.normal(0, sigma)
+        rows.append(np.column_stack([np.full(len(v), u), v, clean, seen, np.full(len(v), number)]))
+    u, v, clean, seen, number = np.concatenate(rows).T
+    readings = Readings.build(x=u, y=v, values=seen, line=number)
+    return rms(levellines(readings, LevelOptions(**options)).readings.values[:, 0] - clean)
+
+
+LAYOUTS = {
+    "a traverse walked three times": [(u, 0, 20) for u in [*ACROSS, 8.25, 8.25]],
+    "every traverse in two halves": [(u, *ends) for u in ACROSS for ends in ((0, 8), (12, 20))],
+    "some traverses in two halves": [(u, 0, 20) for u in (*ACROSS[:20], *ACROSS[24:])]
+    + [(u, *ends) for u in ACROSS[20:24] for ends in ((0, 8), (12, 20))],
+    "two blocks that touch at a corner": [(u, 0, 10) for u in ACROSS[:20]]
+    + [(u, 10, 20) for u in ACROSS[20:]],
+    "uneven separations": [(u, 0, 20) for u in ACROSS + 0.2 * np.sin(9 * ACROSS)],
+}
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_differential_does_no_harm_in_any_layout(name):
+    assert change(LAYOUTS[name], 0.0) < 0.02
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_differential_takes_off_offsets_in_any_layout(name):
+    # Measured: 0.17 for traverses in two halves, less than 0.13 for the others.
+    assert change(LAYOUTS[name], 0.8) < (0.8 / 4 if "every" in name else 0.8 / 6)
+
+
+def test_traverses_at_one_place_share_it():
+    assert places_of(np.array([0.0, 0.5, 0.52, 1.0, 9.0])).tolist() == [0, 1, 1, 2, 3]
+    assert places_of(np.zeros(3)).tolist() == [0, 0, 0]
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_reading_without_a_position_moves_with_its_traverse(method):
+    readings = survey(ground() + offsets()[:, None])
+    x = readings.x.copy()
+    x[[5 * COUNT + 3, 8 * COUNT]] = np.nan
+    found = levellines(replace(readings, x=x), LevelOptions(method=method)).readings
+    shift = (found.values - readings.values).reshape(LINES, COUNT)
+    assert np.ptp(shift, axis=1).max() < 1e-12
+    assert np.abs(shift[[5, 8]]).min() > 0
+
+
+def test_a_traverse_without_positions_is_left_and_named():
+    readings = survey(ground() + offsets()[:, None])
+    x = np.where(readings.line == 6, np.nan, readings.x)
+    found = levellines(replace(readings, x=x))
+    assert found.warnings == ("1 traverse was left as it is in some channel: line 6.",)
+    assert found.figures["traverses left as they are"] == 1
+
+
+def test_a_traverse_alone_in_its_direction_is_left():
+    field = ground()[:3] + np.array([0, 50, 3])[:, None]
+    found = levellines(survey(field, lines=3), LevelOptions(method="same_direction"))
+    after = found.readings.values[:, 0].reshape(3, COUNT)
+    np.testing.assert_array_equal(after[1], field[1])
+    assert np.median(after[0]) == pytest.approx(np.median(after[2]))
+    assert found.warnings == ("1 traverse was left as it is in some channel: line 2.",)
+
+
+def test_a_window_too_short_for_the_least_number_of_readings_is_refused():
+    with pytest.raises(ValueError, match=r"no window of 1 along holds 10 readings .* longer"):
+        levellines(survey(ground()), LevelOptions(window=1.0))
+
+
 # -- what it leaves alone ---------------------------------------------------------------------
 
 
@@ -171,6 +278,30 @@ def test_the_order_of_rows_and_lines_does_not_matter(method):
     plain = levellines(readings, options).readings
     shuffled = levellines(readings.take(order), options).readings
     np.testing.assert_allclose(shuffled.values, plain.values[order], atol=1e-7)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_the_numbers_of_the_traverses_do_not_matter(method):
+    readings = survey(ground() + offsets()[:, None])
+    options = LevelOptions(method=method)
+    plain = levellines(readings, options).readings.values
+    turned = levellines(replace(readings, line=LINES + 1 - readings.line), options).readings.values
+    np.testing.assert_allclose(turned, plain, atol=1e-7)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_readings_excluded_by_the_user_do_not_count_but_are_shifted(method):
+    field = ground() + offsets()[:, None]
+    spoilt = field.copy()
+    spoilt[4, 20:50] += 500
+    qc = np.where(spoilt > 300, int(Qc.EXCLUDED), 0).ravel()
+    options = LevelOptions(method=method)
+    both = [
+        levellines(replace(survey(each), qc=qc), options).readings.values[:, 0] - each.ravel()
+        for each in (field, spoilt)
+    ]
+    np.testing.assert_allclose(both[1], both[0], atol=1e-9)
+    assert np.ptp(both[1].reshape(field.shape)[4]) < 1e-9
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -3,10 +3,11 @@
 import numpy as np
 import pandas
 import pytest
-from lynchet.algorithms.correct.centres import statistic_of
+from lynchet.algorithms.correct.centres import NEAR, NEAR_TO_SIGMA, statistic_of
+from lynchet.algorithms.correct.differential import smoothed
 from lynchet.algorithms.correct.levellines import LevelOptions, levellines
 from lynchet.algorithms.readings import Readings
-from scipy.stats import trim_mean
+from scipy.stats import trim_mean, truncnorm
 
 
 @pytest.fixture
@@ -45,3 +46,16 @@ def test_the_trimmed_mean_is_scipys():
 def test_the_median_is_numpys():
     values = np.array([3.0, np.nan, 1.0, 10.0])
     assert statistic_of(values, "median") == np.nanmedian(values)
+
+
+def test_the_smoothing_along_is_pandas_running_median():
+    table = np.random.default_rng(1).normal(size=(3, 120))
+    table[1, 30:50] = np.nan
+    rolling = pandas.DataFrame(table.T).rolling(9, center=True, min_periods=1).median().to_numpy().T
+    np.testing.assert_array_equal(smoothed(table, 9), np.where(np.isnan(table), np.nan, rolling))
+
+
+def test_the_spread_of_values_nearby_is_that_of_a_cut_gaussian():
+    # The cut lies at NEAR standard deviations found, not at NEAR true ones: the factor is theirs
+    # where both agree.
+    assert pytest.approx(1 / truncnorm(-NEAR, NEAR).std(), abs=1e-4) == NEAR_TO_SIGMA
