@@ -59,9 +59,9 @@ class DriftBase(CorrectionStep):
         Field(
             "DAY_FIELD",
             "Day field",
-            "Where the survey took several days with clock times only: a field of that name in "
-            "both layers tells the days apart. Each day gets a curve of its own; all days are "
-            "brought to one level.",
+            "Where the survey took several days: a field of that name in both layers tells the "
+            "days apart. Each day gets a curve of its own; all days are brought to one level. "
+            "Without it, dates are one long time and the curve runs on from day to day.",
             optional=True,
             advanced=True,
         ),

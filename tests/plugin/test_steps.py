@@ -140,6 +140,13 @@ def test_a_channel_of_one_sign_is_shaded_from_low_to_high(styled):
     assert items[0].value > 16
 
 
+def test_every_output_gets_a_styler_of_its_own(provider):
+    # The host deletes one after use.
+    from lynchet.plugin.styles import Styler, style_readings
+
+    assert Styler.kept(style_readings) is not Styler.kept(style_readings)
+
+
 def test_outputs_are_styled_when_the_host_loads_them(run, raster, tmp_path):
     import processing
     from qgis.core import QgsProcessingContext, QgsProcessingUtils, QgsProject
