@@ -221,6 +221,10 @@ def test_differential_takes_off_offsets_in_any_layout(name):
     assert change(LAYOUTS[name], 0.8) < (0.8 / 4 if "every" in name else 0.8 / 6)
 
 
+def test_neighbours_are_counted_by_place_so_that_halves_do_not_hide_each_other():
+    assert change(LAYOUTS["every traverse in two halves"], 0.8, neighbours=1) < 0.8 / 4
+
+
 def test_traverses_at_one_place_share_it():
     assert places_of(np.array([0.0, 0.5, 0.52, 1.0, 9.0])).tolist() == [0, 1, 1, 2, 3]
     assert places_of(np.zeros(3)).tolist() == [0, 0, 0]

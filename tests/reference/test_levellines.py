@@ -4,7 +4,7 @@ import numpy as np
 import pandas
 import pytest
 from lynchet.algorithms.correct.centres import NEAR, NEAR_TO_SIGMA, statistic_of
-from lynchet.algorithms.correct.differential import smoothed
+from lynchet.algorithms.correct.differential import Waves, smoothed
 from lynchet.algorithms.correct.levellines import LevelOptions, levellines
 from lynchet.algorithms.readings import Readings
 from scipy.stats import trim_mean, truncnorm
@@ -59,3 +59,17 @@ def test_the_spread_of_values_nearby_is_that_of_a_cut_gaussian():
     # The cut lies at NEAR standard deviations found, not at NEAR true ones: the factor is theirs
     # where both agree.
     assert pytest.approx(1 / truncnorm(-NEAR, NEAR).std(), abs=1e-4) == NEAR_TO_SIGMA
+
+
+@pytest.mark.parametrize("wavelength", [8.0, 15.0])
+def test_the_slow_part_across_is_scipys_smoothing_spline(wavelength):
+    pytest.importorskip("scipy", minversion="1.10")
+    from scipy.interpolate import make_smoothing_spline
+
+    across = np.concatenate([np.arange(30) * 0.25, 7.5 + np.arange(30) * 0.75])
+    levels = np.sin(across / 3) + np.random.default_rng(4).normal(0, 0.8, 60)
+    waves = Waves.of(across)
+    place = across / waves.spacing
+    spline = make_smoothing_spline(place, levels, lam=1 / waves.bend_of(wavelength))
+    # Ours takes second differences for second derivatives: equal for waves many traverses long.
+    np.testing.assert_allclose(waves.slow_part(levels, wavelength), spline(place), atol=0.012)
