@@ -21,7 +21,8 @@ class LevelLines(CorrectionStep):
     advice = (
         "'whole_grid', 'same_direction' and 'neighbours' compare one statistic per traverse: "
         "they weaken every feature that runs parallel to the traverses, and take away the "
-        "change of the ground across them. Use them where there is neither.",
+        "change of the ground across them. Use them where there is neither. With 'same_direction', "
+        "what sets the two directions apart stays.",
         "'differential' compares each traverse with its neighbours place by place, after the "
         "moving-differential-median principle: what both have in common cancels. It keeps a "
         "feature parallel to the traverses while that fills less than half of the traverse (or of "
