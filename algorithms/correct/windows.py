@@ -32,8 +32,8 @@ class Walk:
     first, last
         First place of the traverse and the place after its last, for every place, ``(m,)``.
     distance
-        Walked distance from the first reading of the traverse, map units, ``(m,)``; NaN where a
-        position is missing.
+        Walked distance from the first placed reading of the traverse, map units, ``(m,)``; NaN
+        where a position is missing.
     """
 
     rows: IntArray
@@ -54,12 +54,14 @@ class Walk:
         first = np.repeat(ends - counts, counts)
         last = np.repeat(ends, counts)
         x, y = readings.x[rows], readings.y[rows]
-        step = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
-        step[ends[:-1]] = 0.0
-        unplaced = ~np.isfinite(x) | ~np.isfinite(y)
-        total = np.cumsum(np.where(np.isfinite(step), step, 0.0))
-        distance = total - total[first]
-        distance[unplaced] = np.nan
+        # A missing position is stepped over: its neighbours are as far apart as they lie.
+        placed = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+        start = first[placed]
+        step = np.hypot(np.diff(x[placed]), np.diff(y[placed]))
+        step[np.diff(start) > 0] = 0.0
+        total = np.concatenate([[0.0], np.cumsum(step)])[: len(placed)]
+        distance = np.full(len(rows), np.nan)
+        distance[placed] = total - total[np.searchsorted(start, start)]
         return cls(rows, first, last, distance)
 
     def by_count(self, count: int) -> tuple[IntArray, IntArray]:
