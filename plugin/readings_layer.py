@@ -1,12 +1,12 @@
-"""The readings layer: a point layer to `Readings`, and corrected `Readings` to a point layer."""
+"""The readings layer: a point layer to `Readings`. The way back is in `corrected_layer`."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from qgis.core import QgsFeature, QgsFields
+from qgis.core import QgsFields
 
 from ..algorithms.intake.clock import (
     FIRST_DAY,
@@ -15,11 +15,10 @@ from ..algorithms.intake.clock import (
     scan_times,
     unwrap_midnight,
 )
-from ..algorithms.progress import Progress, advance, keep_going
+from ..algorithms.progress import Progress, keep_going
 from ..algorithms.readings import NO_LINE, Readings
-from . import compat
 from .history import channel_units
-from .source import BATCH, Columns, LayerSource
+from .source import Columns, LayerSource
 
 STANDARD_FIELDS = ("grid", "line", "seq", "along", "bearing", "time", "qc")
 _NOT_CHANNELS = {*STANDARD_FIELDS, "fid", "id", "x", "y", "day"}
@@ -249,83 +248,6 @@ def marked(layer: LayerSource, name: str) -> np.ndarray:
         return np.isfinite(column) & (column != 0)
     plain = {"", "0", "false", "no", "none"}
     return np.array([str(word).strip().lower() not in plain for word in column], dtype=bool)
-
-
-# -- back to a layer ------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class CorrectedLayer:
-    """A layer's features with the corrected channels in place of the old ones.
-
-    Every feature comes out in the same order with all its other fields; `fields` describes them.
-    """
-
-    layer: LayerSource
-    before: Readings
-    after: Readings
-    keep_previous: bool
-
-    @property
-    def fields(self) -> QgsFields:
-        """The output's fields: the input's, with `qc` and the previous values where needed."""
-        made = QgsFields()
-        for field in self.layer.fields:
-            name = field.name()
-            if name in self.before.channels:
-                made.append(compat.field(name, "real", self._alias(name)))
-            elif name == "qc":
-                made.append(compat.field("qc", "integer"))
-            else:
-                made.append(field)
-        extra = [] if "qc" in self.layer.field_names else [compat.field("qc", "integer")]
-        if self.keep_previous:
-            extra += [compat.field(name + PREVIOUS, "real") for name in self.before.channels]
-        for field in extra:
-            if made.indexOf(field.name()) < 0:
-                made.append(field)
-        return made
-
-    def _alias(self, name: str) -> str:
-        unit = self.before.units[self.before.channels.index(name)]
-        return f"{name} [{unit}]" if unit else name
-
-    def features(self, progress: Progress = keep_going) -> Iterator[QgsFeature]:
-        """Every feature, corrected.
-
-        Raises
-        ------
-        ValueError
-            If the layer changed while it was being worked on.
-        """
-        fields = self.fields
-        columns = {
-            fields.indexOf(name): attribute_cells(column)
-            for name, column in zip(self.after.channels, self.after.values.T)
-        }
-        columns[fields.indexOf("qc")] = self.after.qc.tolist()
-        if self.keep_previous:
-            for name, column in zip(self.before.channels, self.before.values.T):
-                columns[fields.indexOf(name + PREVIOUS)] = attribute_cells(column)
-        old = len(self.layer.fields)
-        padding = [None] * (len(fields) - old)
-        n, row = len(self.after), -1
-        for row, feature in enumerate(self.layer.features()):
-            if row >= n:
-                break
-            if row % BATCH == 0:
-                advance(progress, row / n)
-            cells = feature.attributes() + padding
-            for index, column in columns.items():
-                cells[index] = column[row]
-            made = QgsFeature(fields)
-            made.setGeometry(feature.geometry())
-            made.setAttributes(cells)
-            yield made
-        if row + 1 != n:
-            raise ValueError(
-                f"Layer '{self.layer.name}' changed while it was being corrected. Run again."
-            )
 
 
 def attribute_cells(column: np.ndarray) -> list:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 import numpy as np
 from osgeo import gdal, ogr
@@ -147,8 +148,9 @@ class LayerSource:
 
     # -- from a file, by column ------------------------------------------------------------
 
-    def _stream(self, names: Sequence[str]) -> Columns | None:
-        """Columns by GDAL's Arrow stream; None where that would not give what the host shows."""
+    @cached_property
+    def file(self) -> tuple[Path, str] | None:
+        """The file and the table in it, where that holds just what the host shows of the layer."""
         layer = self.layer
         if (
             self.partial
@@ -157,7 +159,6 @@ class LayerSource:
             or layer.isModified()
             or layer.subsetString()
             or QgsWkbTypes.flatType(layer.wkbType()) != QgsWkbTypes.Type.Point
-            or not hasattr(ogr.Layer, "GetArrowStreamAsNumPy")
         ):
             return None
         parts = QgsProviderRegistry.instance().decodeUri("ogr", layer.source())
@@ -170,6 +171,17 @@ class LayerSource:
                 if parts.get("layerName")
                 else dataset.GetLayer(int(parts.get("layerId") or 0))
             )
+        except RuntimeError:  # a source GDAL opens otherwise
+            return None
+        return (Path(parts["path"]), table.GetName()) if table is not None else None
+
+    def _stream(self, names: Sequence[str]) -> Columns | None:
+        """Columns by GDAL's Arrow stream; None where that would not give what the host shows."""
+        if self.file is None or not hasattr(ogr.Layer, "GetArrowStreamAsNumPy"):
+            return None
+        try:
+            dataset = gdal.OpenEx(str(self.file[0]), gdal.OF_VECTOR | gdal.OF_READONLY)
+            table = dataset.GetLayerByName(self.file[1])
             definition = table.GetLayerDefn()
             there = {
                 definition.GetFieldDefn(i).GetName(): definition.GetFieldDefn(i).GetType()

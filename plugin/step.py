@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 from qgis.core import (
     QgsFeature,
     QgsFeatureSink,
@@ -26,15 +27,19 @@ from qgis.PyQt.QtGui import QIcon
 
 from ..algorithms.progress import Cancelled
 from ..algorithms.readings import Correction, Readings
-from . import history, readings_layer
+from . import geopackage, history, readings_layer
+from .corrected_layer import CorrectedLayer
 from .inputs import Field, Layer
 from .outputs import LayerOutput, Output
 from .parameters import Parameter, Toggle
-from .source import BATCH, LayerSource
+from .source import LayerSource
 from .stages import STAGES
 from .styles import Styler, style_readings
 from .task import Task
 from .tr import tr
+
+WRITTEN_AT_ONCE = 1000
+"""Features handed to the host at a time: more at a time are slower."""
 
 ICONS = Path(__file__).resolve().parent / "icons"
 
@@ -184,7 +189,7 @@ class Step(QgsProcessingAlgorithm):
             batch: list[QgsFeature] = []
             for feature in features:
                 batch.append(feature)
-                if len(batch) == BATCH:
+                if len(batch) == WRITTEN_AT_ONCE:
                     _add(sink, batch, record)
                     batch = []
             _add(sink, batch, record)
@@ -358,25 +363,46 @@ class CorrectionStep(ReadingsStep):
         """Further outputs made from the result."""
         return {}
 
+    def more(self, task: Task, found: Correction) -> Mapping[str, np.ndarray]:
+        """Further fields of real numbers for the corrected layer, by name."""
+        return {}
+
     def work(self, task: Task) -> Mapping[str, object]:
         readings = self.read(task)
         found = self.correct(readings, task)
         units = dict(zip(readings.channels, readings.units))
         figures = {"readings": len(readings), **found.figures}
-        corrected = readings_layer.CorrectedLayer(
-            task["INPUT"], readings, found.readings, task["KEEP_PREVIOUS"]
+        corrected = CorrectedLayer(
+            task["INPUT"], readings, found.readings, task["KEEP_PREVIOUS"], self.more(task, found)
         )
-        layer = task["INPUT"]
-        target = self.write_layer(
-            task,
-            "OUTPUT",
-            corrected.fields,
-            layer.source.wkbType(),
-            layer.crs,
-            corrected.features(task.part(0.8, 1.0)),
-            [*self.lines(task), self.entry(task, figures, units)],
-        )
+        lines = [*self.lines(task), self.entry(task, figures, units)]
+        target = self.write_corrected(task, corrected, lines)
         return {"OUTPUT": target, "FIGURES": self.report(task, found), **self.after(task, found)}
+
+    def write_corrected(self, task: Task, corrected: CorrectedLayer, lines: list[str]) -> str:
+        """Write corrected readings to the output, by the quickest way that gives the same."""
+        layer, progress = corrected.layer, task.part(0.8, 1.0)
+        record = self.parameter("OUTPUT")
+        path, moved = record.target(task), corrected.shift is not None
+        if layer.file is None or not geopackage.can_rewrite(
+            *layer.file, path, corrected.kinds, moved
+        ):
+            return self.write_layer(
+                task,
+                "OUTPUT",
+                corrected.fields,
+                layer.source.wkbType(),
+                layer.crs,
+                corrected.features(progress),
+                lines,
+            )
+        xy = np.column_stack([corrected.after.x, corrected.after.y]) if moved else None
+        geopackage.rewrite(*layer.file, path, corrected.columns, xy, progress)
+        # Tells the host of the layer as a sink would have.
+        target = self.parameterAsOutputLayer(task.parameters, "OUTPUT", task.context)
+        _keep_history(task, target, lines)
+        self.show(task, target, record.style)
+        return target
 
 
 KEEP_PREVIOUS = Toggle(
