@@ -1,0 +1,330 @@
+"""Align opposing passes: the lag that sets features of one direction off those of the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..progress import Progress, advance, keep_going
+from ..readings import Correction, FloatArray, IntArray, Qc, Readings
+from .passes import FEWEST, Profiles, Shift, find_shift, line_shifts, profiles_of
+from .traverses import GridLines, grids_of
+from .windows import Walk
+
+SCOPES = ("survey", "each_grid", "each_line", "time")
+CHANNEL_CHOICES = ("together", "each")
+APPLICATIONS = ("move", "resample")
+
+
+@dataclass(frozen=True)
+class AlignOptions:
+    """Which readings share a lag, and what is done about it.
+
+    Parameters
+    ----------
+    scope
+        ``"survey"``, one distance for all; ``"each_grid"``, one a data grid; ``"each_line"``, one a
+        data grid and what each traverse adds to it; ``"time"``, one time for the whole survey,
+        which is a distance by the speed of each traverse.
+    channel_lags
+        ``"together"``, one lag from all channels; ``"each"``, one a channel, which can only be
+        taken off by resampling.
+    application
+        ``"move"`` the readings to where they belong, values untouched; ``"resample"`` the values
+        along the traverse to the positions as they are.
+    lag
+        A known lag to take off in place of one found: how far a reading lies ahead of where it was
+        taken, map units, or seconds for ``"time"``.
+    largest
+        Largest lag looked for, map units.
+
+    Raises
+    ------
+    ValueError
+        If a word is unknown, a number out of range, or the choices do not go together.
+    """
+
+    scope: str = "survey"
+    channel_lags: str = "together"
+    application: str = "move"
+    lag: float | None = None
+    largest: float = 1.0
+
+    def __post_init__(self) -> None:
+        for what, word, words in (
+            ("Scope", self.scope, SCOPES),
+            ("Choice of channels", self.channel_lags, CHANNEL_CHOICES),
+            ("Application", self.application, APPLICATIONS),
+        ):
+            if word not in words:
+                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        if self.channel_lags == "each" and self.application == "move":
+            raise ValueError(
+                "Readings can be moved to one place only, and channels with lags of their own need "
+                "several. Choose one lag for all channels, or resampling."
+            )
+        if not self.largest > 0:
+            raise ValueError(f"The largest lag is {self.largest:g}: choose a length above 0.")
+        if self.lag is not None and not np.isfinite(self.lag):
+            raise ValueError("The known lag is no number. Give one, or leave it empty.")
+
+
+@dataclass(frozen=True)
+class Lag:
+    """A lag that was found: whose, and the evidence.
+
+    Parameters
+    ----------
+    grid, channel
+        Data grid and channel it was found for; empty where it is for all of them.
+    shift
+        The lag, see `passes.Shift`.
+    scatter
+        Standard deviation of the traverses' own lags about it, where they were looked at.
+    """
+
+    grid: str
+    channel: str
+    shift: Shift
+    scatter: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Grid:
+    """A data grid ready to be compared: profiles and scale of each channel."""
+
+    lines: GridLines
+    profiles: list[Profiles]
+    scale: FloatArray
+
+
+def find_lags(
+    readings: Readings, options: AlignOptions | None = None, progress: Progress = keep_going
+) -> tuple[Lag, ...]:
+    """Find lags without taking them off; see `alignpasses`."""
+    options = options or AlignOptions()
+    grids = _prepared(readings, options, progress)
+    return tuple(lag for lag, _, _ in _found(grids, readings.channels, options))
+
+
+def alignpasses(
+    readings: Readings, options: AlignOptions | None = None, progress: Progress = keep_going
+) -> Correction:
+    """Take off the lag between opposing passes, where there is evidence of one.
+
+    A reading that is stamped late lies ahead of where it was taken, in the direction of travel:
+    passes the one way are set off to one side and passes the other way to the other. The lag found
+    is the one at which neighbouring traverses of opposite direction agree best (`passes`).
+
+    Where a lag is less than three of its standard errors, or than a tenth of the reading interval,
+    nothing is done. Resampled, values lie on straight lines between the readings of the traverse;
+    a value that would come from beyond its end is that of its last reading and flagged
+    `Qc.FILLED`, and where a reading that would be needed is missing, none comes out.
+
+    Raises
+    ------
+    ValueError
+        If no two neighbouring traverses were walked in opposite directions, or a time lag is asked
+        for and times are missing.
+    """
+    options = options or AlignOptions()
+    grids = _prepared(readings, options, progress)
+    found = _found(grids, readings.channels, options)
+    if options.lag is None and not any(lag.shift.traverses for lag, _, _ in found):
+        raise ValueError(
+            "No two neighbouring traverses were walked in opposite directions, so that no lag can "
+            "be told. Check the traverse number field, or give the lag if you know it."
+        )
+    advance(progress, 0.8)
+    unit = "s" if options.scope == "time" else "map units"
+    shift, figures, messages = _amounts(readings, found, options, unit)
+    warnings: list[str] = []
+    if not np.nan_to_num(shift).any():
+        return Correction(readings, figures, tuple(messages))
+    if options.application == "move":
+        return Correction(_moved(readings, shift[:, 0]), figures, tuple(messages))
+    resampled, ends = _resampled(readings, shift)
+    figures["values held at the ends of traverses"] = ends
+    return Correction(resampled, figures, tuple(messages), tuple(warnings))
+
+
+def _prepared(readings: Readings, options: AlignOptions, progress: Progress) -> list[_Grid]:
+    grids = grids_of(readings)
+    if not grids:
+        raise ValueError("No traverse has two positions. Choose the traverse number field.")
+    usable = readings.usable
+    found = []
+    for number, lines in enumerate(grids):
+        advance(progress, 0.6 * number / len(grids))
+        scale: FloatArray = np.ones(len(lines.across))
+        if options.scope == "time":
+            scale = _speeds(readings, lines)
+        if options.lag is not None:
+            found.append(_Grid(lines, [], scale))
+            continue
+        profiles = []
+        for k in range(len(readings.channels)):
+            column = np.where(usable[:, k], readings.values[:, k], np.nan)
+            values = [column[t.rows] for t in lines.traverses]
+            profiles.append(profiles_of(lines, values, _interval(lines)))
+        found.append(_Grid(lines, profiles, scale))
+    return found
+
+
+def _interval(lines: GridLines) -> float:
+    steps = np.concatenate([np.abs(np.diff(along)) for along in lines.along])
+    steps = steps[steps > 0]
+    return float(np.median(steps)) if len(steps) else 1.0
+
+
+def _speeds(readings: Readings, lines: GridLines) -> FloatArray:
+    """Speed of each traverse, map units a second."""
+    found = np.empty(len(lines.traverses))
+    for k, (traverse, along) in enumerate(zip(lines.traverses, lines.along)):
+        time = readings.time[traverse.rows]
+        known = np.isfinite(time)
+        span = float(np.ptp(time[known])) if known.any() else 0.0
+        if not span > 0:
+            raise ValueError(
+                f"The readings of {traverse.name} have no times that rise, which a time lag needs. "
+                "Fill in the time, or choose a distance."
+            )
+        found[k] = float(np.ptp(along[known])) / span
+    return found
+
+
+def _found(
+    grids: list[_Grid], channels: tuple[str, ...], options: AlignOptions
+) -> list[tuple[Lag, list[_Grid], dict[int, FloatArray]]]:
+    """Each lag, the data grids it is for, and what each traverse of a data grid adds to it."""
+    if options.lag is not None:
+        given = Shift(options.lag, 0.0, 0, np.nan, np.nan)
+        return [(Lag("", "", given), grids, {})]
+    together = options.channel_lags == "together"
+    groups = [(g.lines.grid, [g]) for g in grids]
+    if options.scope in ("survey", "time"):
+        groups = [("", grids)]
+    picks = [("", list(range(len(channels))))]
+    if not together:
+        picks = [(name, [k]) for k, name in enumerate(channels)]
+    found = []
+    for channel, picked in picks:
+        for name, members in groups:
+            profiles = [g.profiles[k] for g in members for k in picked]
+            scales = [g.scale for g in members for _ in picked]
+            shift = find_shift(profiles, scales, options.largest)
+            more: dict[int, FloatArray] = {}
+            scatter = 0.0
+            if options.scope == "each_line" and shift.traverses >= FEWEST:
+                common = shift if shift.evident else replace(shift, lag=0.0)
+                own, scatter = line_shifts(profiles, scales, common)
+                more[id(members[0])] = own
+            found.append((Lag(name, channel, shift, scatter), members, more))
+    return found
+
+
+def _amounts(
+    readings: Readings,
+    found: list[tuple[Lag, list[_Grid], dict[int, FloatArray]]],
+    options: AlignOptions,
+    unit: str,
+) -> tuple[FloatArray, dict[str, float | int | str], list[str]]:
+    """How far each reading of each channel lies ahead, ``(n, c)``, and what is said about it."""
+    shift = np.zeros((len(readings), len(readings.channels)))
+    figures: dict[str, float | int | str] = {}
+    messages = []
+    for lag, members, more in found:
+        whose = " ".join(part for part in (lag.grid and f"grid {lag.grid}", lag.channel) if part)
+        name, title = f"lag {whose}".strip(), whose or "All readings"
+        title = title[0].upper() + title[1:]
+        known = options.lag is not None
+        taken = lag.shift.lag if known or lag.shift.evident else 0.0
+        figures[name] = float(f"{lag.shift.lag:.4g}")
+        if not known:
+            figures[f"{name} error"] = float(f"{lag.shift.error:.2g}")
+        if known:
+            messages.append(f"{title}: the known lag of {taken:g} {unit} was taken off.")
+        elif taken:
+            messages.append(
+                f"{title}: a lag of {taken:.3g} {unit} (standard error {lag.shift.error:.2g}, from "
+                f"{lag.shift.traverses} comparisons of a traverse with its opposing neighbours, "
+                f"which disagree by {lag.shift.after / lag.shift.before:.0%} of what they did)."
+            )
+        else:
+            messages.append(
+                f"{title}: no evidence of a lag ({lag.shift.lag:.3g} {unit}, standard error "
+                f"{lag.shift.error:.2g}); nothing was done."
+            )
+        if lag.scatter:
+            figures[f"{name} scatter"] = float(f"{lag.scatter:.4g}")
+            messages.append(f"{title}: the traverses' own lags scatter by {lag.scatter:.2g}.")
+        columns = [readings.channels.index(lag.channel)] if lag.channel else slice(None)
+        for grid in members:
+            amount = (taken + more.get(id(grid), np.zeros(len(grid.scale)))) * grid.scale
+            for traverse, ahead in zip(grid.lines.traverses, amount):
+                shift[traverse.rows, columns] = ahead
+    return shift, figures, messages
+
+
+def _moved(readings: Readings, ahead: FloatArray) -> Readings:
+    """Readings moved back along their traverse."""
+    x, y = readings.x.copy(), readings.y.copy()
+    for grid in grids_of(readings):
+        for traverse in grid.traverses:
+            rows = traverse.rows
+            way = np.array([np.ptp(x[rows[[0, -1]]]), np.ptp(y[rows[[0, -1]]])])
+            way *= np.sign([x[rows[-1]] - x[rows[0]], y[rows[-1]] - y[rows[0]]])
+            length = float(np.hypot(*way))
+            if length > 0:
+                x[rows] -= ahead[rows] * way[0] / length
+                y[rows] -= ahead[rows] * way[1] / length
+    return replace(readings, x=x, y=y)
+
+
+def _resampled(readings: Readings, ahead: FloatArray) -> tuple[Readings, int]:
+    """Values read further on along the walk, and how many were held at its ends."""
+    walk = Walk.of(readings)
+    placed = np.flatnonzero(np.isfinite(walk.distance))
+    rows, distance = walk.rows[placed], walk.distance[placed]
+    traverse = np.cumsum(walk.first == np.arange(len(walk.first)))[placed]
+    reach = float(distance.max(initial=0.0)) + 2.0 * float(np.abs(ahead).max()) + 1.0
+    axis = distance + traverse * 2.0 * reach
+    values, qc, held = readings.values.copy(), readings.qc.copy(), np.zeros(len(readings), bool)
+    usable = readings.usable[rows]
+    for k in range(values.shape[1]):
+        late = ahead[rows, k]
+        column = np.where(usable[:, k], readings.values[rows, k], np.nan)
+        target = axis + late
+        after = np.searchsorted(axis, target - 1e-9, "left")
+        before, after, share = _between(axis, traverse, target, after)
+        low, high = column[before], column[after]
+        new = np.where(share == 0, low, np.where(share == 1, high, low + share * (high - low)))
+        # What is barred from informing others keeps its own value.
+        changed = (late != 0) & (usable[:, k] | np.isnan(readings.values[rows, k]))
+        values[rows[changed], k] = new[changed]
+        beyond = changed & (before == after) & (np.abs(target - axis[before]) > 1e-9)
+        held[rows[beyond & np.isfinite(new)]] = True
+    qc[held] |= int(Qc.FILLED)
+    return readings.with_values(values, qc), int(held.sum())
+
+
+def _between(
+    axis: FloatArray, traverse: IntArray, target: FloatArray, after: IntArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Places on either side of each target within its own traverse, and the share of the way."""
+    place = np.arange(len(axis))
+    last = len(axis) - 1
+    after = np.clip(after, 0, last)
+    before = np.clip(after - 1, 0, last)
+    on = np.abs(axis[after] - target) <= 1e-9
+    before = np.where(on, after, before)
+    # At the ends of a traverse there is but its own last reading.
+    after = np.where(traverse[after] == traverse, after, before)
+    before = np.where(traverse[before] == traverse, before, after)
+    gap = axis[after] - axis[before]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(gap > 0, (target - axis[before]) / np.where(gap > 0, gap, 1.0), 0.0)
+    strange = traverse[before] != traverse
+    before, after = np.where(strange, place, before), np.where(strange, place, after)
+    return before, after, np.where(strange, 0.0, share)
