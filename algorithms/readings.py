@@ -169,6 +169,25 @@ class Readings:
         per_row = ("x", "y", "values", "line", "sequence", "grid", "time", "qc")
         return replace(self, **{name: getattr(self, name)[rows] for name in per_row})
 
+    def followed_by(self, other: Readings) -> Readings:
+        """These readings and then others with the same channels, whose data grids stay apart.
+
+        Raises
+        ------
+        ValueError
+            If the channels are not the same.
+        """
+        if self.channels != other.channels:
+            raise ValueError(
+                f"Channels {', '.join(other.channels)} cannot follow {', '.join(self.channels)}."
+            )
+        joined = {
+            name: np.concatenate([getattr(self, name), getattr(other, name)])
+            for name in ("x", "y", "values", "line", "sequence", "time", "qc")
+        }
+        grid = np.concatenate([self.grid, other.grid + len(self.grid_names)])
+        return replace(self, **joined, grid=grid, grid_names=self.grid_names + other.grid_names)
+
     @property
     def usable(self) -> BoolArray:
         """Where a value may inform a correction, shape ``(n, c)``.

@@ -10,11 +10,14 @@ from qgis.core import (
     QgsProcessingParameterBand,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterMapLayer,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterRasterLayer,
 )
 
 from . import compat
+from .history import read_history
 from .parameters import Parameter
 from .source import LayerSource, crs_problem
 
@@ -149,6 +152,63 @@ class Files(Parameter):
         for path in paths:
             if not path.is_file():
                 return f"There is no file '{path}'. Check the name and folder."
+        return None
+
+
+@dataclass(frozen=True)
+class File(Parameter):
+    """A file to read."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterFile(
+            self.name, label, defaultValue=self.default, optional=self.optional
+        )
+
+    def value(self, task) -> Path | None:
+        """The path, or None."""
+        name = task.step.parameterAsFile(task.parameters, self.name, task.context)
+        return Path(name) if name else None
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        path = self.value(task)
+        if path is None:
+            return None if self.optional else f"No file is given for '{self.label}'."
+        return None if path.is_file() else f"There is no file '{path}'. Check the name and folder."
+
+
+@dataclass(frozen=True)
+class History:
+    """A map layer's name, source and history."""
+
+    name: str
+    source: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MapLayer(Parameter):
+    """A vector or raster layer, of which only its history is read."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterMapLayer(self.name, label, self.default, self.optional)
+
+    def value(self, task) -> History | None:
+        """The layer's name and history, or None where none is given."""
+        layer = task.step.parameterAsLayer(task.parameters, self.name, task.context)
+        if layer is None:
+            return None
+        return History(layer.name(), layer.source().split("|")[0], tuple(read_history(layer)))
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        if not self.given(task):
+            return None if self.optional else f"No layer is given for '{self.label}'."
+        if task[self.name] is None:
+            shown = task.parameters.get(self.name)
+            return f"'{shown}' for '{self.label}' is not a layer that can be opened."
         return None
 
 

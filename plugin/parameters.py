@@ -159,11 +159,15 @@ class Toggle(Parameter):
 
 @dataclass(frozen=True)
 class Text(Parameter):
-    """A line of text."""
+    """A line of text, or several."""
+
+    several_lines: bool = False
 
     def make(self, label):
         """See `Parameter.make`."""
-        return QgsProcessingParameterString(self.name, label, self.default, False, self.optional)
+        return QgsProcessingParameterString(
+            self.name, label, self.default, self.several_lines, self.optional
+        )
 
     def value(self, task):
         """The text, trimmed; empty where none is given."""

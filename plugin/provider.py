@@ -6,9 +6,11 @@ from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProcessingProvider
 
-from .correct.despike import Despike
-from .correct.driftbase import DriftBase
-from .correct.levellines import LevelLines
+from .check.checkreadings import CheckReadings
+from .check.comparerepeats import CompareRepeats
+from .correct.corrections import CORRECTIONS
+from .correct.runsequence import RunSequence
+from .correct.writesequence import WriteSequence
 from .gridding.gridreadings import GridReadings
 from .intake.importtable import ImportTable
 from .interpret.anomalies import Anomalies
@@ -18,9 +20,11 @@ from .version import VERSION
 
 STEPS = (
     ImportTable,
-    Despike,
-    LevelLines,
-    DriftBase,
+    CheckReadings,
+    CompareRepeats,
+    *CORRECTIONS,
+    RunSequence,
+    WriteSequence,
     GridReadings,
     Anomalies,
 )

@@ -28,6 +28,7 @@ class Task:
         self.context = context
         self.feedback = feedback or QgsProcessingFeedback()
         self._values: dict = {}
+        self._span = (0.0, 1.0)
 
     def __getitem__(self, name: str):
         if name not in self._values:
@@ -55,7 +56,16 @@ class Task:
 
     def part(self, start: float, end: float) -> Progress:
         """The progress of a part of the work."""
-        return portion(self.progress, start, end)
+        low, high = self._span
+        return portion(portion(self.progress, low, high), start, end)
+
+    def within(self, start: float, end: float) -> None:
+        """Show all further progress as a part of a longer run's."""
+        self._span = (start, end)
+
+    def share(self, name: str, value) -> None:
+        """Take the value of a parameter from another task."""
+        self._values[name] = value
 
     def say(self, sentence: str) -> None:
         """Tell the user something."""
@@ -72,7 +82,7 @@ class Task:
             found = parameter.problem(self)
             if found:
                 return found
-        return None
+        return self.step.problem(self)
 
     def input_files(self) -> list[Path]:
         """Every file named by a parameter that is read."""

@@ -51,7 +51,7 @@ class Variant:
         rng = np.random.default_rng(self.seed + 500)
         field = np.zeros(np.shape(u))
         for angle, high, length in (
-            (0, 4.0, 16), (0, -2.5, 14), (rng.uniform(8, 20), 3.0, 30),
+            (0, 4.0, 9), (0, -2.5, 8), (rng.uniform(8, 20), 3.0, 30),
             (rng.uniform(30, 60), 3.5, 60), (rng.uniform(120, 150), -2.5, 40), (90, 3.0, 40),
         ):  # fmt: skip
             u0, v0 = rng.uniform(4, 36, 2)

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from ..progress import Progress, advance, keep_going
+from ..progress import Progress, advance, keep_going, portion, side_by_side
 from ..readings import Correction, FloatArray, IntArray, Qc, Readings
-from .passes import FEWEST, Profiles, Shift, find_shift, line_shifts, profiles_of
+from .opposing import Profiles, profiles_of
+from .passes import FEWEST, Shift, find_shift, line_shifts
 from .traverses import GridLines, grids_of
 from .windows import Walk
 
 SCOPES = ("survey", "each_grid", "each_line", "time")
 CHANNEL_CHOICES = ("together", "each")
 APPLICATIONS = ("move", "resample")
+
+
+EVEN = 1e-9
+"""Map units within which a place is that of a reading."""
 
 
 @dataclass(frozen=True)
@@ -153,23 +159,26 @@ def _prepared(readings: Readings, options: AlignOptions, progress: Progress) -> 
     grids = grids_of(readings)
     if not grids:
         raise ValueError("No traverse has two positions. Choose the traverse number field.")
+    scales = [
+        _speeds(readings, lines) if options.scope == "time" else np.ones(len(lines.across))
+        for lines in grids
+    ]
+    if options.lag is not None:
+        return [_Grid(lines, [], scale) for lines, scale in zip(grids, scales)]
     usable = readings.usable
-    found = []
-    for number, lines in enumerate(grids):
-        advance(progress, 0.6 * number / len(grids))
-        scale: FloatArray = np.ones(len(lines.across))
-        if options.scope == "time":
-            scale = _speeds(readings, lines)
-        if options.lag is not None:
-            found.append(_Grid(lines, [], scale))
-            continue
-        profiles = []
-        for k in range(len(readings.channels)):
-            column = np.where(usable[:, k], readings.values[:, k], np.nan)
-            values = [column[t.rows] for t in lines.traverses]
-            profiles.append(profiles_of(lines, values, _interval(lines)))
-        found.append(_Grid(lines, profiles, scale))
-    return found
+    columns = [np.where(usable[:, k], column, np.nan) for k, column in enumerate(readings.values.T)]
+
+    def prepared(lines: GridLines, part: Progress) -> list[Profiles]:
+        interval = _interval(lines)
+        return [
+            profiles_of(lines, [column[t.rows] for t in lines.traverses], interval)
+            for column in columns
+        ]
+
+    profiles = side_by_side(
+        [partial(prepared, lines) for lines in grids], portion(progress, 0.0, 0.6)
+    )
+    return [_Grid(*one) for one in zip(grids, profiles, scales)]
 
 
 def _interval(lines: GridLines) -> float:
@@ -240,8 +249,8 @@ def _amounts(
         title = title[0].upper() + title[1:]
         known = options.lag is not None
         taken = lag.shift.lag if known or lag.shift.evident else 0.0
-        figures[name] = float(f"{lag.shift.lag:.4g}")
-        if not known:
+        figures[name] = float(f"{taken:.4g}")
+        if lag.shift.sure:
             figures[f"{name} error"] = float(f"{lag.shift.error:.2g}")
         if known:
             messages.append(f"{title}: the known lag of {taken:g} {unit} was taken off.")
@@ -252,9 +261,10 @@ def _amounts(
                 f"which disagree by {lag.shift.after / lag.shift.before:.0%} of what they did)."
             )
         else:
+            found_but = f" ({lag.shift.lag:.2g} {unit}, standard error {lag.shift.error:.2g})"
             messages.append(
-                f"{title}: no evidence of a lag ({lag.shift.lag:.3g} {unit}, standard error "
-                f"{lag.shift.error:.2g}); nothing was done."
+                f"{title}: no evidence of a lag{found_but if lag.shift.sure else ''}; nothing was "
+                "done."
             )
         if lag.scatter:
             figures[f"{name} scatter"] = float(f"{lag.scatter:.4g}")
@@ -289,42 +299,44 @@ def _resampled(readings: Readings, ahead: FloatArray) -> tuple[Readings, int]:
     rows, distance = walk.rows[placed], walk.distance[placed]
     traverse = np.cumsum(walk.first == np.arange(len(walk.first)))[placed]
     reach = float(distance.max(initial=0.0)) + 2.0 * float(np.abs(ahead).max()) + 1.0
+    # One rising axis for all traverses: no value can come from another.
     axis = distance + traverse * 2.0 * reach
     values, qc, held = readings.values.copy(), readings.qc.copy(), np.zeros(len(readings), bool)
     usable = readings.usable[rows]
     for k in range(values.shape[1]):
-        late = ahead[rows, k]
-        column = np.where(usable[:, k], readings.values[rows, k], np.nan)
+        late, good = ahead[rows, k], np.flatnonzero(usable[:, k])
+        if not len(good):
+            continue
         target = axis + late
-        after = np.searchsorted(axis, target - 1e-9, "left")
-        before, after, share = _between(axis, traverse, target, after)
-        low, high = column[before], column[after]
-        new = np.where(share == 0, low, np.where(share == 1, high, low + share * (high - low)))
-        # What is barred from informing others keeps its own value.
-        changed = (late != 0) & (usable[:, k] | np.isnan(readings.values[rows, k]))
-        values[rows[changed], k] = new[changed]
-        beyond = changed & (before == after) & (np.abs(target - axis[before]) > 1e-9)
-        held[rows[beyond & np.isfinite(new)]] = True
+        source = _nearest(axis, traverse, target)
+        new = np.interp(target, axis[good], readings.values[rows[good], k])
+        # Beyond its first or last good reading a traverse has but that one.
+        place = np.searchsorted(axis[good], target)
+        before, after = (good[np.clip(place + step, 0, len(good) - 1)] for step in (-1, 0))
+        strange = [
+            (traverse[before] != traverse) | (place == 0),
+            (traverse[after] != traverse) | (place == len(good)),
+        ]
+        for side, other in ((strange[0], after), (strange[1], before)):
+            new = np.where(side, readings.values[rows[other], k], new)
+        # What is barred from informing others keeps its own value; a gap moves as a reading does.
+        barred = ~usable[:, k] & np.isfinite(readings.values[rows, k])
+        changed = (late != 0) & ~barred
+        known = usable[source, k]
+        values[rows[changed], k] = np.where(known, new, np.nan)[changed]
+        beyond = (
+            changed & known & (strange[0] | strange[1]) & (np.abs(target - axis[source]) > EVEN)
+        )
+        held[rows[beyond]] = True
     qc[held] |= int(Qc.FILLED)
     return readings.with_values(values, qc), int(held.sum())
 
 
-def _between(
-    axis: FloatArray, traverse: IntArray, target: FloatArray, after: IntArray
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Places on either side of each target within its own traverse, and the share of the way."""
-    place = np.arange(len(axis))
+def _nearest(axis: FloatArray, traverse: IntArray, target: FloatArray) -> IntArray:
+    """Place of the reading of the same traverse nearest to each target."""
     last = len(axis) - 1
-    after = np.clip(after, 0, last)
+    after = np.clip(np.searchsorted(axis, target), 0, last)
     before = np.clip(after - 1, 0, last)
-    on = np.abs(axis[after] - target) <= 1e-9
-    before = np.where(on, after, before)
-    # At the ends of a traverse there is but its own last reading.
     after = np.where(traverse[after] == traverse, after, before)
     before = np.where(traverse[before] == traverse, before, after)
-    gap = axis[after] - axis[before]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(gap > 0, (target - axis[before]) / np.where(gap > 0, gap, 1.0), 0.0)
-    strange = traverse[before] != traverse
-    before, after = np.where(strange, place, before), np.where(strange, place, after)
-    return before, after, np.where(strange, 0.0, share)
+    return np.where(target - axis[before] <= axis[after] - target, before, after)

@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from ..gridding.spacing import traverse_separation
 from ..progress import Progress, keep_going, portion
 from ..readings import Correction, FloatArray, IntArray, Readings
-from .edges import Cells, Edge, cells_of, find_edges
+from .edges import Edge, cells_of, find_edges
 
 REACH = 6.0
 """Usual reach of a comparison to either side of an edge, traverse separations."""
@@ -63,6 +63,8 @@ class Balance:
         error is NaN for a part that lies beside no other.
     gain
         By how much each part's departures are too large, ``(g, c)``; 1 where that was not found.
+    middle
+        Middle value of each channel, about which gains turn, ``(c,)``.
     edges
         The pairs of parts compared.
     islands
@@ -72,6 +74,7 @@ class Balance:
     offset: FloatArray
     error: FloatArray
     gain: FloatArray
+    middle: FloatArray
     edges: tuple[Edge, ...]
     islands: tuple[tuple[int, ...], ...]
 
@@ -94,10 +97,13 @@ def grid_offsets(
     reach = REACH * separation if options.reach is None else options.reach
     edges = find_edges(cells, reach, portion(progress, 0.1, 0.8))
     gain: FloatArray = np.ones((count, cells.values.shape[1]))
+    # A gain turns about the survey's middle, so that it does not shift the level as well.
+    middle = np.array(
+        [np.median(column[np.isfinite(column)]) if np.isfinite(column).any() else 0.0
+         for column in cells.values.T]
+    )  # fmt: skip
     if options.gain and edges:
         gain = _gains(edges, count, held)
-        # A gain turns about the survey's middle, so that it does not shift the level as well.
-        middle = np.nanmedian(cells.values, axis=0)
         known = cells.part >= 0
         values = cells.values.copy()
         values[known] = middle + (values[known] - middle) / gain[cells.part[known]]
@@ -108,7 +114,7 @@ def grid_offsets(
     for k in range(gain.shape[1]):
         offset[:, k], error[:, k] = _solved(edges, k, size, held)
     present = np.unique(cells.part)
-    return Balance(offset, error, gain, edges, _islands(edges, count, present))
+    return Balance(offset, error, gain, middle, edges, _islands(edges, count, present))
 
 
 def balancegrids(
@@ -139,7 +145,7 @@ def balancegrids(
     options = options or BalanceOptions()
     parts = readings.grid if parts is None else parts
     names = names or readings.grid_names
-    if len(np.unique(parts)) < 2:
+    if len(np.unique(parts[parts >= 0])) < 2:
         raise ValueError(
             "All readings belong to one part, and there is nothing to balance it against. Choose "
             "the field that tells data grids, days or operators apart."
@@ -151,7 +157,7 @@ def balancegrids(
             "their levels apart. Balance needs edges or repeated ground; base readings may help."
         )
     values = readings.values.copy()
-    middle = _middles(readings)
+    middle = found.middle
     for code in range(len(names)):
         rows = np.flatnonzero(parts == code)
         turned = middle + (values[rows] - middle) / found.gain[code]
@@ -173,13 +179,6 @@ def _held(hold: str, names: tuple[str, ...]) -> int | None:
             f"There is no part '{hold}' to hold. There are: {', '.join(name for name in names)}."
         )
     return names.index(hold)
-
-
-def _middles(readings: Readings) -> FloatArray:
-    separation = traverse_separation(readings)
-    cells: Cells = cells_of(readings, np.where(readings.grid >= 0, 0, 0), separation)
-    middle: FloatArray = np.nanmedian(cells.values, axis=0)
-    return middle
 
 
 def _islands(edges: tuple[Edge, ...], count: int, present: IntArray) -> tuple[tuple[int, ...], ...]:
@@ -259,8 +258,15 @@ def network(
             off = np.abs(step[inside] - design @ level[members]) * np.sqrt(base)
             weight = base * np.minimum(1.0, OUTLYING / np.maximum(off, 1e-300))
         level[members] -= share @ level[members]
+        # Steps that do not close round a corner are less sure than each says of itself.
+        spare = len(inside) - len(members) + 1
+        apart = (
+            1.0
+            if spare < 1
+            else max(1.0, float(np.sqrt((np.minimum(off, 9.0) ** 2).sum() / spare)))
+        )
         variance = np.linalg.inv(normal) - np.ones((len(members),) * 2) / base.sum()
-        sigma[members] = np.sqrt(np.maximum(np.diag(variance), 0.0))
+        sigma[members] = apart * np.sqrt(np.maximum(np.diag(variance), 0.0))
     return level.round(9), sigma
 
 
@@ -346,8 +352,11 @@ def _messages(readings: Readings, found: Balance, names: tuple[str, ...]) -> tup
             for code in range(len(names))
             if np.isfinite(found.error[code, k])
         )
+        if not offsets:
+            messages.append(f"{channel}: nothing tells the parts apart; left as it is.")
+            continue
         messages.append(
-            f"{channel}: read too much, and taken off: {offsets or 'nothing'}{unit}. The steps "
+            f"{channel}: read too much, and taken off: {offsets}{unit}. The steps "
             f"along the edges agree to {_misfit(found, k):.2g}{unit}."
         )
         gains = ", ".join(

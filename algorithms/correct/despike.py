@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from ..progress import Progress, keep_going, portion
+from ..progress import Progress, keep_going, portion, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Qc, Readings
+from .neighbours import shown_beside
+from .runs import find_runs
+from .traverses import GridLines, grids_of
 from .windows import MAD_TO_SIGMA, Walk, running_deviation, running_median
 
 UNITS = ("readings", "map_units")
+ROUNDS = 2
+"""How often runs are looked for."""
+
 SIDES = ("both", "high", "low")
 REPLACEMENTS = ("median", "interpolation", "null")
 FEWEST = 3
 """Values a window must hold before it can tell a spike."""
+
+LONGEST = 50
+"""Most readings of a run of spikes: what is longer is no accident of a few readings."""
 
 CROWDED = 0.05
 """Share of spikes above which the settings are suspected, not the readings."""
@@ -42,6 +52,11 @@ class DespikeOptions:
         readings, or ``"null"``.
     passes
         How often to look again with the spikes found so far left out of the windows.
+    longest_run
+        Also find runs of up to that many spikes, which the window's median alone cannot see
+        through (see `runs.find_runs`); 0 for none.
+    keep_shared
+        Keep what a traverse beside shows at the same place too (see `neighbours.shown_beside`).
 
     Raises
     ------
@@ -56,6 +71,8 @@ class DespikeOptions:
     side: str = "both"
     replace_by: str = "interpolation"
     passes: int = 2
+    longest_run: int = 0
+    keep_shared: bool = False
 
     def __post_init__(self) -> None:
         for what, word, words in (
@@ -77,6 +94,10 @@ class DespikeOptions:
             raise ValueError("A noise floor is below 0: choose 0 or more.")
         if self.passes < 1:
             raise ValueError(f"The number of passes is {self.passes}: choose 1 or more.")
+        if not 0 <= self.longest_run <= LONGEST:
+            raise ValueError(
+                f"The longest run is {self.longest_run} readings: choose 0 to {LONGEST}."
+            )
 
 
 def despike(
@@ -128,17 +149,31 @@ def despike(
     )
     values, qc = readings.values.copy(), readings.qc.copy()
     usable = readings.usable[walk.rows]
+    grids = grids_of(readings) if options.keep_shared else ()
     figures: dict[str, float | int | str] = {}
     messages, warnings = [], []
-    for k, name in enumerate(readings.channels):
-        part = portion(progress, k / c, (k + 1) / c)
+
+    def looked_over(
+        k: int, part: Progress
+    ) -> tuple[FloatArray, float, BoolArray, FloatArray, BoolArray]:
         column = np.where(usable[:, k], readings.values[walk.rows, k], np.nan)
         floor = (
             options.noise_floor[min(k, len(options.noise_floor) - 1)]
-            if (options.noise_floor)
+            if options.noise_floor
             else noise_level(column, walk)
         )
-        spikes, median = find_spikes(column, (low, high), floor, options, part)
+        spikes, median = find_spikes_and_runs(column, walk, (low, high), floor, options, part)
+        shared = np.zeros_like(spikes)
+        if options.keep_shared:
+            shared = _shared(column, spikes, walk, grids, options)
+        return column, floor, spikes & ~shared, median, shared
+
+    looked = side_by_side([partial(looked_over, k) for k in range(c)], progress)
+    for k, (name, (column, floor, spikes, median, shared)) in enumerate(
+        zip(readings.channels, looked)
+    ):
+        if options.keep_shared:
+            figures[f"kept as shared {name}"] = int(shared.sum())
         rows = walk.rows[spikes]
         values[rows, k] = _replacements(column, spikes, median, walk, options.replace_by)
         qc[rows] |= int(Qc.SPIKE)
@@ -148,7 +183,11 @@ def despike(
         share = count / max(judged, 1)
         figures[f"spikes {name}"] = count
         figures[f"noise floor {name}"] = float(f"{floor:.4g}")
-        messages.append(f"{name}: {count:,} spikes in {judged:,} readings ({share:.2%}).")
+        kept = figures.get(f"kept as shared {name}")
+        more = (
+            "" if kept is None else f" {kept:,} more were kept: a traverse beside shows them too."
+        )
+        messages.append(f"{name}: {count:,} spikes in {judged:,} readings ({share:.2%}).{more}")
         if share > CROWDED:
             warnings.append(
                 f"{name}: {share:.0%} of the readings were taken for spikes. Raise the threshold, "
@@ -208,15 +247,71 @@ def find_spikes(
     return spikes, median
 
 
+def find_spikes_and_runs(
+    column: FloatArray,
+    walk: Walk,
+    windows: tuple[IntArray, IntArray],
+    floor: float,
+    options: DespikeOptions,
+    progress: Progress = keep_going,
+) -> tuple[BoolArray, FloatArray]:
+    """Find spikes and, where the options ask for them, runs of them: see `find_spikes`.
+
+    Runs come first: spikes are then told in windows without them. They are looked for once more
+    with those spikes left out, for a spike beside a run hides its edge.
+    """
+    if not options.longest_run:
+        return find_spikes(column, windows, floor, options, progress)
+    found: BoolArray = np.zeros(len(column), np.bool_)
+    median: FloatArray = np.full(len(column), np.nan)
+    for number in range(ROUNDS):
+        left = np.where(found, np.nan, column)
+        runs = find_runs(left, walk, options.longest_run, options.threshold, floor, options.side)
+        if number and not runs.any():
+            break
+        found |= runs
+        left = np.where(found, np.nan, column)
+        part = portion(progress, number / ROUNDS, (number + 1) / ROUNDS)
+        spikes, median = find_spikes(left, windows, floor, options, part)
+        found |= spikes
+    return found, median
+
+
+def _shared(
+    column: FloatArray,
+    spikes: BoolArray,
+    walk: Walk,
+    grids: tuple[GridLines, ...],
+    options: DespikeOptions,
+) -> BoolArray:
+    """Which spikes a traverse beside shows too, in walking order."""
+    # The ground around is the median of a window wide enough for a run or a narrow feature to
+    # stand out from in full.
+    if options.window_unit == "readings":
+        low, high = walk.by_count(2 * max(int(options.window), options.longest_run) + 1)
+    else:
+        low, high = walk.by_distance(2 * options.window)
+    size = int(walk.rows.max()) + 1
+    departure: FloatArray = np.full(size, np.nan)
+    departure[walk.rows] = column - running_median(column, low, high)
+    candidate: BoolArray = np.zeros(size, np.bool_)
+    candidate[walk.rows] = spikes
+    shared: BoolArray = np.zeros(size, np.bool_)
+    for lines in grids:
+        shared[shown_beside(lines, departure, candidate)] = True
+    return shared[walk.rows]
+
+
 def _replacements(
     column: FloatArray, spikes: BoolArray, median: FloatArray, walk: Walk, how: str
 ) -> FloatArray:
     """Values for the spikes, in walking order; NaN where nothing good is near."""
     if how == "null":
         return np.full(int(spikes.sum()), np.nan)
-    if how == "median":
-        return median[spikes]
-    return interpolate_along(column, spikes, walk)
+    between = interpolate_along(column, spikes, walk)
+    # A run longer than the window leaves it no median.
+    found = median[spikes]
+    return np.where(np.isnan(found), between, found) if how == "median" else between
 
 
 def interpolate_along(column: FloatArray, gaps: BoolArray, walk: Walk) -> FloatArray:

@@ -10,32 +10,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import eigh
 from scipy.sparse import csr_matrix, diags
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import spsolve
 
 from ..readings import BoolArray, FloatArray, IntArray
-from .centres import ROUNDS, typical
-from .windows import MAD_TO_SIGMA, running_median
-
-SHORTEST = 2.5
-"""Shortest wavelength tried, traverse separations: no shorter wave can be told from offsets."""
-
-FEW = 5
-"""Traverses below which nothing can be said of the ground's change across them."""
-
-DECIMALS = 9
-"""Decimals of an offset, channel units: far below any noise, so that runs agree to the last bit."""
-
-SAME_PLACE = 0.1
-"""Traverses nearer across than this, usual separations, lie at one place: repeats and halves."""
+from .centres import typical
+from .waves import FEW, SAME_PLACE, SHORTEST, Waves, offsets_of_levels, parted, usual_spacing
+from .windows import running_median
 
 SMOOTHED = 2.0
 """Length along of the running median before differences, usual separations of traverses."""
-
-OUTLYING = 2.5
-"""Robust standard deviations beyond which a traverse's offset counts as no larger."""
 
 
 def on_common_positions(
@@ -96,11 +81,14 @@ def smoothed(table: FloatArray, width: int) -> FloatArray:
     return np.where(np.isnan(table), np.nan, found)
 
 
-def usual_spacing(across: FloatArray) -> float:
-    """Usual distance between traverses at rising positions, those at one place aside."""
-    gaps = np.diff(across)
-    apart = gaps[gaps > SAME_PLACE * gaps.mean()]
-    return float(np.median(apart)) if len(apart) else 1.0
+def smooth_on_common_positions(
+    along: tuple[FloatArray, ...], across: FloatArray, values: list[FloatArray], interval: float
+) -> tuple[FloatArray, FloatArray]:
+    """Traverses at common positions, see `on_common_positions`, each smoothed along."""
+    positions, table = on_common_positions(along, values, interval)
+    # A hair is added so that a turned survey gets the same width.
+    half_width = int(SMOOTHED * usual_spacing(across) / interval / 2 + 1e-3)
+    return positions, smoothed(table, 2 * half_width + 1)
 
 
 def places_of(across: FloatArray) -> IntArray:
@@ -175,127 +163,117 @@ def relative_levels(
 
 
 @dataclass(frozen=True, eq=False)
-class Waves:
-    """The bends that levels across the traverses can have, from none to sharp.
+class GridLevels:
+    """Levels of the traverses of a data grid, window by window along them.
 
     Parameters
     ----------
-    shapes
-        Orthonormal columns, shape ``(t, t)``.
-    bends
-        How strongly each is bent, rising, 0 for the constant and the straight trend, ``(t,)``; in
-        the unit in which `bend_of` counts.
-    spacing
-        Usual distance between traverses, map units.
+    across, backward
+        See `offsets_of_levels`, ``(t,)``.
+    centres
+        Middle of each window, map units, ``(w,)``.
+    levels, groups
+        See `relative_levels`, ``(t, w)``.
     """
 
-    shapes: FloatArray
-    bends: FloatArray
-    spacing: float
+    across: FloatArray
+    backward: BoolArray
+    centres: FloatArray
+    levels: FloatArray
+    groups: IntArray
 
-    @classmethod
-    def of(cls, across: FloatArray) -> Waves:
-        """Waves for traverses at rising positions."""
-        spacing = usual_spacing(across)
-        # Traverses at one place are held a little apart: the bend between them stays finite.
-        gaps = np.maximum(np.diff(across) / spacing, SAME_PLACE)
-        left, right = gaps[:-1], gaps[1:]
-        t = len(across)
-        # Second divided differences, in units of the usual spacing, each for its share of it.
-        second = np.zeros((t - 2, t))
-        rows = np.arange(t - 2)
-        second[rows, rows] = 2 / (left * (left + right))
-        second[rows, rows + 1] = -2 / (left * right)
-        second[rows, rows + 2] = 2 / (right * (left + right))
-        second *= np.sqrt((left + right) / 2)[:, np.newaxis]
-        bends, shapes = eigh(second.T @ second)
-        bends[:2] = 0.0
-        return cls(shapes, bends, spacing)
-
-    def bend_of(self, wavelength: FloatArray | float) -> FloatArray:
-        """The bend of a wave of that length, map units."""
-        bend: FloatArray = (2 * np.pi * self.spacing / np.asarray(wavelength)) ** 4
-        return bend
-
-    def slow_part(self, levels: FloatArray, wavelength: float) -> FloatArray:
-        """Levels with waves of that length halved, longer ones kept and shorter ones taken out."""
-        kept = 1 / (1 + self.bends / self.bend_of(wavelength))
-        slow: FloatArray = self.shapes @ (kept * (self.shapes.T @ levels))
-        return slow
-
-    def likeliest_wavelength(self, levels: FloatArray) -> float:
-        """The wavelength that best parts levels into smooth ground and independent offsets.
-
-        Restricted maximum likelihood of a cubic smoothing spline with white noise: where the
-        levels are smooth by themselves, the wavelength is short and nothing is taken for offsets.
-
-        References
-        ----------
-        G. Wahba (1985), *A comparison of GCV and GML for choosing the smoothing parameter in the
-        generalized spline smoothing problem*, Annals of Statistics 13, 1378-1402.
-        """
-        t = len(levels)
-        trial: FloatArray = self.spacing * np.geomspace(SHORTEST, 8.0 * t, 60, dtype=np.float64)
-        power = (self.shapes.T @ levels)[2:] ** 2
-        share = 1 + self.bend_of(trial)[:, np.newaxis] / self.bends[2:]
-        cost = (t - 2) * np.log((power / share).mean(axis=1) + 1e-300) + np.log(share).sum(axis=1)
-        return float(trial[np.argmin(cost)])
+    def sets(self, window: int) -> list[BoolArray]:
+        """Which traverses belong together in a window, one mask ``(t,)`` a set."""
+        levels, groups = self.levels[:, window], self.groups[:, window]
+        return [groups == group for group in np.unique(groups[np.isfinite(levels)])]
 
 
-def direction_effect(levels: FloatArray, backward: BoolArray) -> float:
-    """Half of what walking backward adds against walking forward, from neighbouring traverses."""
-    way = np.where(backward, 1.0, -1.0)
-    bend, expected = np.diff(levels, 2), np.diff(way, 2)
-    turned = expected != 0
-    return float(np.median(bend[turned] / expected[turned])) if turned.sum() >= FEW else 0.0
+def common_wavelength(grids: list[GridLevels]) -> float | None:
+    """The wavelength that best parts the levels of several data grids of one site.
+
+    The soil of a site is alike in all its data grids: together they tell more surely what is soil
+    and what offset than each by itself. None where there is but one set of traverses, or windows
+    along, which each have a wavelength of their own.
+    """
+    sets = [
+        (grid, known)
+        for grid in grids
+        if len(grid.centres) == 1
+        for known in grid.sets(0)
+        if known.sum() >= FEW
+    ]
+    if len(sets) < 2:
+        return None
+    parts = []
+    for grid, known in sets:
+        waves = Waves.of(grid.across[known])
+        _, counted = parted(grid.levels[known, 0], grid.backward[known], None, waves)
+        parts.append((waves, counted))
+    spacing = float(np.median([waves.spacing for waves, _ in parts]))
+    most = max(len(counted) for _, counted in parts)
+    trial: FloatArray = spacing * np.geomspace(SHORTEST, 8.0 * most, 60, dtype=np.float64)
+    cost = sum(waves.unlikeliness(counted, trial) for waves, counted in parts)
+    return float(trial[np.argmin(cost)])
 
 
-def offsets_of_levels(
+def grid_levels(
+    along: tuple[FloatArray, ...],
     across: FloatArray,
-    levels: FloatArray,
     backward: BoolArray,
-    wavelength: float | None,
-    waves: Waves | None = None,
-) -> FloatArray:
-    """Part levels into the ground's slow change across the traverses and the traverses' offsets.
+    values: list[FloatArray],
+    *,
+    interval: float,
+    neighbours: int,
+    window: float,
+    fewest: int,
+) -> GridLevels:
+    """Levels of a data grid's traverses; parameters as of `differential_offsets`."""
+    positions, table = smooth_on_common_positions(along, across, values, interval)
+    length = float(positions[-1] - positions[0])
+    if window <= 0 or window >= length:
+        centres = np.array([positions[0] + length / 2])
+        half = length
+    else:
+        count = int(np.ceil(2 * length / window))
+        centres = np.linspace(positions[0], positions[-1], count + 1)
+        half = window / 2
+    places = places_of(across)
+    found = [
+        relative_levels(table[:, np.abs(positions - centre) <= half + 1e-9], places, neighbours,
+                        fewest)
+        for centre in centres
+    ]  # fmt: skip
+    levels, groups = (np.stack(part, axis=1) for part in zip(*found))
+    return GridLevels(across, backward, centres, levels, groups)
 
-    Parameters
-    ----------
-    across
-        Rising positions, shape ``(t,)``, map units.
-    levels
-        Shape ``(t,)``, finite.
-    backward
-        Which traverses were walked the other way, ``(t,)``.
-    wavelength
-        Change broader than this is the ground's, map units; None for the likeliest.
-    waves
-        Those of `across`, where they are known already.
 
-    Returns
-    -------
-    array
-        Offsets with median 0, shape ``(t,)``. A constant and a straight trend across are never
-        part of them.
-    """
-    t = len(levels)
-    if t < FEW:
-        return levels - np.median(levels)
-    effect = direction_effect(levels, backward) * np.where(backward, 1.0, -1.0)
-    left = levels - effect
-    waves = waves or Waves.of(across)
-    counted = left
-    slow = left
-    for _ in range(ROUNDS):
-        slow = waves.slow_part(counted, wavelength or waves.likeliest_wavelength(counted))
-        off = left - slow
-        reach = OUTLYING * MAD_TO_SIGMA * float(np.median(np.abs(off - np.median(off))))
-        # A traverse far off must not bend the ground: it counts as no further off than this.
-        counted = slow + np.clip(off, -reach, reach)
-    offsets: FloatArray = levels - slow
-    # The linear algebra library may add up in another order in another process.
-    centred = offsets - float(np.median(offsets))
-    return centred.round(DECIMALS)
+def offsets_along(
+    along: tuple[FloatArray, ...], grid: GridLevels, wavelength: float | None
+) -> list[FloatArray]:
+    """Offset to take from every reading, from the levels; see `differential_offsets`."""
+    waves: dict[bytes, Waves] = {}  # windows mostly share their traverses, and so their waves
+    offsets = np.full(grid.levels.shape, np.nan)
+    for window in range(len(grid.centres)):
+        for known in grid.sets(window):
+            key = known.tobytes()
+            if known.sum() >= FEW and key not in waves:
+                waves[key] = Waves.of(grid.across[known])
+            offsets[known, window] = offsets_of_levels(
+                grid.across[known],
+                grid.levels[known, window],
+                grid.backward[known],
+                wavelength,
+                waves.get(key),
+            )
+    found = []
+    for row, a in enumerate(along):
+        known = np.isfinite(offsets[row])
+        found.append(
+            np.interp(a, grid.centres[known], offsets[row, known])
+            if known.any()
+            else np.full(len(a), np.nan)
+        )
+    return found
 
 
 def differential_offsets(
@@ -334,38 +312,8 @@ def differential_offsets(
         Offsets like `values`, median 0 in each group of traverses that lie beside each other;
         NaN for a traverse that could be compared with no other.
     """
-    positions, table = on_common_positions(along, values, interval)
-    # A hair is added so that a turned survey gets the same width.
-    half_width = int(SMOOTHED * usual_spacing(across) / interval / 2 + 1e-3)
-    table = smoothed(table, 2 * half_width + 1)
-    length = float(positions[-1] - positions[0])
-    if window <= 0 or window >= length:
-        centres = np.array([positions[0] + length / 2])
-        half = length
-    else:
-        count = int(np.ceil(2 * length / window))
-        centres = np.linspace(positions[0], positions[-1], count + 1)
-        half = window / 2
-    places = places_of(across)
-    waves: dict[bytes, Waves] = {}  # windows mostly share their traverses, and so their waves
-    offsets = np.full((len(along), len(centres)), np.nan)
-    for column, centre in enumerate(centres):
-        inside = np.abs(positions - centre) <= half + 1e-9
-        levels, groups = relative_levels(table[:, inside], places, neighbours, fewest)
-        for group in np.unique(groups[np.isfinite(levels)]):
-            known = groups == group
-            key = known.tobytes()
-            if known.sum() >= FEW and key not in waves:
-                waves[key] = Waves.of(across[known])
-            offsets[known, column] = offsets_of_levels(
-                across[known], levels[known], backward[known], wavelength, waves.get(key)
-            )
-    found = []
-    for row, a in enumerate(along):
-        known = np.isfinite(offsets[row])
-        found.append(
-            np.interp(a, centres[known], offsets[row, known])
-            if known.any()
-            else np.full(len(a), np.nan)
-        )
-    return found
+    levels = grid_levels(
+        along, across, backward, values,
+        interval=interval, neighbours=neighbours, window=window, fewest=fewest,
+    )  # fmt: skip
+    return offsets_along(along, levels, wavelength)

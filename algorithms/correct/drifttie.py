@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve
 from scipy.sparse import csr_matrix, diags
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
@@ -19,7 +20,10 @@ from .windows import MAD_TO_SIGMA
 MODELS = ("one_curve", "each_line")
 SHAPES = ("cubic", "linear")
 LEVELS = ("mean", "start", "ties")
-FOLDS = 10
+FOLDS = 5
+DENSE = 1500
+"""Coefficients up to which the equations are solved as a full matrix."""
+
 TRIALS = 10.0 ** np.arange(-3.0, 6.1)
 """Smoothness tried, relative to the crossings' own weight."""
 
@@ -141,6 +145,7 @@ def drifttie(
     figures: dict[str, float | int | str] = {"crossings": len(crossings)}
     messages, drawn = [], []
     known = readings.usable
+    columns, shares = curves.weights(piece[rows], readings.time[rows])
     label = _islands(crossings, piece, rows, owner, options)
     for k, (name, unit) in enumerate(zip(readings.channels, readings.units)):
         part = portion(progress, 0.3 + 0.7 * k / c, 0.3 + 0.7 * (k + 1) / c)
@@ -154,8 +159,8 @@ def drifttie(
             used, at[sure], readings.time, piece, curves, options, part
         )
         whole: FloatArray = np.zeros(len(readings))
-        whole[rows] = curves.design(piece[rows], readings.time[rows]) @ drift
-        whole = _levelled(whole, rows, owner, label, ties, options)
+        whole[rows] = (shares * drift[columns]).sum(axis=1)
+        whole = _levelled(whole, readings.time, rows, owner, label, ties, options)
         values[:, k] -= whole
         before, after = difference
         figures[f"crossings differ {name} before"] = float(f"{_spread(before):.4g}")
@@ -189,6 +194,8 @@ def _check(readings: Readings, ties: BoolArray | None) -> None:
             f"{len(untimed):,} readings have no time, the first of them reading {untimed[0] + 1}: "
             "their drift is unknown. Fill in the time, or leave them out."
         )
+    if np.ptp(readings.time[inside]) == 0.0:
+        raise ValueError("All readings have the same time, which tells no drift. Check the time.")
 
 
 def _pieces(readings: Readings, options: DriftTieOptions) -> tuple[Curves, IntArray]:
@@ -238,7 +245,7 @@ def _fit(
     chosen = options.smoothness
     if chosen is None:
         chosen = _by_cross_validation(relation, difference, held, unit, progress)
-    found = _solve(relation, difference, held, chosen * unit)
+    found, _ = _solve(relation, difference, held, chosen * unit)
     return found, float(chosen), (difference, difference - relation @ found)
 
 
@@ -255,10 +262,12 @@ def _by_cross_validation(
     errors = []
     for number, trial in enumerate(TRIALS):
         advance(progress, number / len(TRIALS))
+        # Bad crossings are bad whichever are left out: one weighting serves all folds.
+        _, weight = _solve(relation, difference, held, trial * unit, FEW_ROUNDS)
         left = np.empty(len(difference))
         for one in range(folds):
             out = fold == one
-            found = _solve(relation[~out], difference[~out], held, trial * unit, FEW_ROUNDS)
+            found = _weighted(relation[~out], difference[~out], held, trial * unit, weight[~out])
             left[out] = difference[out] - relation[out] @ found
         errors.append(_mean_held(left))
     best = np.min(errors)
@@ -279,17 +288,12 @@ def _solve(
     held: csr_matrix,
     strength: float,
     rounds: int = ROUNDS,
-) -> FloatArray:
-    """Penalised robust least squares by reweighting."""
-    # A faint pull to 0 fixes what differences leave open.
-    faint = 1e-8 * max(float(relation.power(2).sum()) / relation.shape[1], 1e-12)
-    fixed = (strength * held + diags(np.full(relation.shape[1], faint))).tocsc()
+) -> tuple[FloatArray, FloatArray]:
+    """Penalised robust least squares by reweighting: coefficients and weights."""
     weight = np.ones(len(difference))
     found = np.zeros(relation.shape[1])
     for _ in range(rounds):
-        weighted = relation.multiply(weight[:, np.newaxis]).tocsr()
-        normal = (relation.T @ weighted + fixed).tocsc()
-        new = splu(normal).solve(weighted.T @ difference)
+        new = _weighted(relation, difference, held, strength, weight)
         settled = np.abs(new - found).max() <= 1e-9 * max(np.abs(new).max(), 1e-12)
         found = new
         rest = np.abs(difference - relation @ found)
@@ -297,7 +301,28 @@ def _solve(
         weight = np.minimum(1.0, reach / np.maximum(rest, 1e-300))
         if settled:
             break
-    return found
+    return found, weight
+
+
+def _weighted(
+    relation: csr_matrix,
+    difference: FloatArray,
+    held: csr_matrix,
+    strength: float,
+    weight: FloatArray,
+) -> FloatArray:
+    """Penalised weighted least squares."""
+    size = relation.shape[1]
+    weighted = relation.copy()
+    weighted.data = weighted.data * np.repeat(weight, np.diff(relation.indptr))
+    # A faint pull to 0 fixes what differences leave open.
+    faint = 1e-8 * max(float((relation.data**2).sum()) / size, 1e-12)
+    normal = relation.T @ weighted + strength * held + diags(np.full(size, faint))
+    right = weighted.T @ difference
+    if size <= DENSE:
+        # Crossings tie all times to all others: with few coefficients nothing is sparse.
+        return np.asarray(solve(normal.toarray(), right, assume_a="pos"), np.float64)
+    return np.asarray(splu(normal.tocsc()).solve(right), np.float64)
 
 
 def _spread(rest: FloatArray) -> float:
@@ -329,6 +354,7 @@ def _islands(
 
 def _levelled(
     drift: FloatArray,
+    time: FloatArray,
     rows: IntArray,
     owner: IntArray,
     label: IntArray,
@@ -343,7 +369,7 @@ def _levelled(
         some = rows[whose == one]
         level = float(np.mean(drift[some]))
         if options.level == "start":
-            level = float(drift[some[0]])
+            level = float(drift[some[np.argmin(time[some])]])
         if options.level == "ties" and ties is not None:
             held = rows[(whose == one) & ties[owner]]
             level = float(np.mean(drift[held])) if len(held) else level

@@ -6,11 +6,12 @@ There the ground goes on, and the instrument's zero may not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..progress import Progress, advance, keep_going
+from ..progress import Progress, keep_going, side_by_side
 from ..readings import BoolArray, FloatArray, IntArray, Readings
 from .centres import BIWEIGHT
 from .windows import MAD_TO_SIGMA
@@ -18,7 +19,7 @@ from .windows import MAD_TO_SIGMA
 TOUCHING = 3.0
 """Cells of two parts nearer than this many cells lie beside each other."""
 
-MOST_WINDOWS = 400
+MOST_WINDOWS = 200
 """Windows looked at along one edge; more tell no more."""
 
 FEWEST_CELLS = 5
@@ -27,7 +28,7 @@ FEWEST_CELLS = 5
 FEWEST_WINDOWS = 3
 """Places along an edge below which it is but a corner."""
 
-RADII = (1.0, 0.7, 0.5, 0.35, 0.25)
+RADII = (1.0, 0.65, 0.4, 0.25)
 """Radii of a window that are tried, shares of the reach."""
 
 AS_WELL = 1.15
@@ -36,7 +37,7 @@ AS_WELL = 1.15
 OUTLYING = 1.5
 """Robust standard deviations beyond which a cell counts as no further off."""
 
-ROUNDS = 4
+ROUNDS = 3
 OVERLAP = 4.0
 """How many windows share each place of an edge, half a reach apart and two reaches wide."""
 
@@ -147,23 +148,26 @@ def find_edges(cells: Cells, reach: float, progress: Progress = keep_going) -> t
     trees = {code: cKDTree(points[rows]) for code, rows in members.items()}
     boxes = {c: (points[r].min(axis=0), points[r].max(axis=0)) for c, r in members.items()}
     near = TOUCHING * cells.size
-    found = []
-    pairs = [(int(a), int(b)) for i, a in enumerate(codes) for b in codes[i + 1 :]]
-    for number, (a, b) in enumerate(pairs):
-        advance(progress, number / len(pairs))
+
+    def compared(pair: tuple[int, int], part: Progress) -> Edge | None:
+        a, b = pair
         (low_a, high_a), (low_b, high_b) = boxes[a], boxes[b]
         if (low_a - near > high_b).any() or (low_b - near > high_a).any():
-            continue
+            return None
         distance, _ = trees[b].query(points[members[a]], distance_upper_bound=near)
         beside = points[members[a]][np.isfinite(distance)]
         if not len(beside):
-            continue
+            return None
         centres = _spread_out(beside, reach / 2)
         sides = []
-        for code in (a, b):
+        for code in pair:
             lists = trees[code].query_ball_point(centres, reach)
             sides.append([members[code][np.asarray(some, np.int64)] for some in lists])
-        found.append(_edge(cells, points, (a, b), centres, sides, reach))
+        return _edge(cells, points, pair, centres, sides, reach)
+
+    pairs = [(int(a), int(b)) for i, a in enumerate(codes) for b in codes[i + 1 :]]
+    looked = side_by_side([partial(compared, pair) for pair in pairs], progress)
+    found = [edge for edge in looked if edge is not None]
     # Parts that touch at a corner only are told from each other by their neighbours.
     long = [edge for edge in found if edge.windows >= FEWEST_WINDOWS]
     linked = {code for edge in long for code in (edge.first, edge.second)}

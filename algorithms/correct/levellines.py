@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
-from ..progress import Progress, advance, keep_going
+from ..progress import Progress, keep_going, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .centres import STATISTICS, statistic_of
-from .differential import differential_offsets
+from .differential import GridLevels, common_wavelength, grid_levels, offsets_along, places_of
+from .directions import ERRORS, direction_effect_of
+from .neighbours import reading_interval
+from .steps_inside import StepInside, find_steps, step_shifts
 from .traverses import GridLines, grids_of
+from .waves import FEW
+from .windows import row_medians
 
-METHODS = ("differential", "whole_grid", "same_direction", "neighbours")
+METHODS = ("differential", "whole_grid", "same_direction", "neighbours", "direction")
+SHOWN = 5
+"""Steps and traverses named in a message."""
 
 
 @dataclass(frozen=True)
@@ -24,12 +33,15 @@ class LevelOptions:
     method
         What a traverse is compared with. ``"differential"``: its neighbours, place by place along
         the traverse; ``"whole_grid"``: all traverses of the data grid; ``"same_direction"``: those
-        walked the same way; ``"neighbours"``: a moving set on either side. All but the first
-        compare one `statistic` per traverse, and weaken what runs parallel to the traverses.
+        walked the same way; ``"neighbours"``: a moving set on either side. These three compare one
+        `statistic` per traverse, and weaken what runs parallel to the traverses. ``"direction"``:
+        only the two directions of walking with each other, as ``"differential"`` compares
+        traverses; one number for the data grid, half of it for each direction.
     statistic
         ``"median"``, ``"trimmed_mean"`` (the middle half) or ``"mode"``.
     neighbours
-        How many traverses on either side count, for ``"differential"`` and ``"neighbours"``.
+        How many places on either side count, for all but ``"whole_grid"`` and
+        ``"same_direction"``; halves or repeats of a traverse lie at one place.
     wavelength
         Differential: change across the traverses broader than this belongs to the ground and
         stays, map units; None for the length that the levels themselves make likeliest.
@@ -39,7 +51,10 @@ class LevelOptions:
     lowest, highest
         Only values from `lowest` to `highest` count, channel units; None for no limit.
     fewest
-        A traverse with fewer readings that count is left as it is.
+        A traverse with fewer readings that count is left as it is; with ``"direction"`` it does not
+        inform, but is shifted like the others walked its way.
+    steps
+        Differential: first take off steps inside traverses (see `steps_inside.find_steps`).
 
     Raises
     ------
@@ -55,6 +70,7 @@ class LevelOptions:
     lowest: float | None = None
     highest: float | None = None
     fewest: int = 10
+    steps: bool = False
 
     def __post_init__(self) -> None:
         if self.method not in METHODS:
@@ -62,6 +78,11 @@ class LevelOptions:
         if self.statistic not in STATISTICS:
             raise ValueError(
                 f"Statistic '{self.statistic}' is unknown: choose {', '.join(STATISTICS)}."
+            )
+        if self.steps and self.method != "differential":
+            raise ValueError(
+                f"Steps inside traverses are not found with the method '{self.method}': choose "
+                "'differential', or leave the steps."
             )
         if self.neighbours < 1:
             raise ValueError(f"The number of neighbours is {self.neighbours}: choose 1 or more.")
@@ -85,7 +106,9 @@ def levellines(
 
     The shifts of a data grid have median 0, so that its general level stays: with
     ``"same_direction"`` those of each direction, so that what sets the directions apart stays too;
-    with ``"differential"`` those of each set of traverses that lie beside each other. All values
+    with ``"differential"`` those of each set of traverses that lie beside each other. With
+    ``"direction"`` the two shifts have mean 0, and both are 0 where the evidence does not exceed
+    `directions.ERRORS` standard errors. All values
     of a traverse are shifted, those that did not count or have no position included; missing
     values stay missing.
 
@@ -110,13 +133,25 @@ def levellines(
     whole = {(traverse.grid, traverse.line): traverse for traverse in readings.lines}
     placed = {(t.grid, t.line) for lines in grids for t in lines.traverses}
     left = {traverse.name for key, traverse in whole.items() if key not in placed}
-    jobs = len(grids) * len(readings.channels)
-    for k, (channel, unit) in enumerate(zip(readings.channels, readings.units)):
+    columns = []
+    for k in range(len(readings.channels)):
         counts = usable[:, k] & _within(readings.values[:, k], options)
+        columns.append(np.where(counts, readings.values[:, k], np.nan))
+    ready = side_by_side(
+        [partial(_prepared, column, lines, options) for column in columns for lines in grids],
+        progress,
+    )
+    for k, (channel, unit) in enumerate(zip(readings.channels, readings.units)):
+        of_channel = ready[k * len(grids) : (k + 1) * len(grids)]
+        wavelength = options.wavelength or common_wavelength(
+            [grid.levels for grid in of_channel if grid.levels is not None]
+        )
         shifts = []
-        for number, lines in enumerate(grids):
-            advance(progress, (k * len(grids) + number) / jobs)
-            offsets = _offsets(readings.values[:, k], counts, lines, options)
+        for lines, grid in zip(grids, of_channel):
+            offsets, told, found = grid.offsets_with(lines, wavelength), grid.told, grid.figures
+            of_grid = f" {lines.grid}" if lines.grid else ""
+            figures.update({f"{name}{of_grid} {channel}": value for name, value in found.items()})
+            messages += [f"{channel}{of_grid and ', grid' + of_grid}: {told}"] if told else []
             for traverse, offset in zip(lines.traverses, offsets):
                 if np.isfinite(offset).all():
                     rows = whole[traverse.grid, traverse.line].rows
@@ -146,7 +181,7 @@ def levellines(
     figures["traverses left as they are"] = len(left)
     warnings: tuple[str, ...] = ()
     if left:
-        shown = ", ".join(sorted(left)[:5]) + (" and others" if len(left) > 5 else "")
+        shown = ", ".join(sorted(left)[:SHOWN]) + (" and others" if len(left) > SHOWN else "")
         count = "1 traverse was" if len(left) == 1 else f"{len(left)} traverses were"
         warnings = (
             f"{count} left as {'it is' if len(left) == 1 else 'they are'} in some "
@@ -172,38 +207,117 @@ def _within(column: FloatArray, options: LevelOptions) -> BoolArray:
     return inside
 
 
-def _offsets(
-    column: FloatArray, counts: BoolArray, lines: GridLines, options: LevelOptions
-) -> list[FloatArray]:
-    """Offset of every reading of each traverse; NaN for a traverse left as it is."""
-    chosen = [np.where(counts[t.rows], column[t.rows], np.nan) for t in lines.traverses]
+@dataclass(frozen=True, eq=False)
+class _Ready:
+    """A channel of a data grid, but for what is shared by all data grids.
+
+    `offsets` are those of every reading of each traverse, NaN for a traverse left as it is, to
+    which come those that follow from `levels`.
+    """
+
+    offsets: list[FloatArray]
+    told: str = ""
+    figures: Mapping[str, float | int | str] = field(default_factory=dict)
+    levels: GridLevels | None = None
+
+    def offsets_with(self, lines: GridLines, wavelength: float | None) -> list[FloatArray]:
+        """The whole of the offsets."""
+        if self.levels is None:
+            return self.offsets
+        found = offsets_along(lines.along, self.levels, wavelength)
+        return [one + more for one, more in zip(self.offsets, found)]
+
+
+def _prepared(
+    column: FloatArray, lines: GridLines, options: LevelOptions, part: Progress
+) -> _Ready:
+    """A channel, NaN where it does not count, of one data grid."""
+    chosen = [column[t.rows] for t in lines.traverses]
     enough = np.array([np.isfinite(v).sum() >= options.fewest for v in chosen])
     if enough.sum() < 2:
-        return [np.full(len(v), np.nan) for v in chosen]
-    if options.method == "differential":
+        return _Ready([np.full(len(v), np.nan) for v in chosen])
+    if options.method in ("differential", "direction"):
         chosen = [v if ok else np.full(len(v), np.nan) for v, ok in zip(chosen, enough)]
-        return differential_offsets(
-            lines.along,
-            lines.across,
-            lines.backward,
-            chosen,
-            interval=_interval(lines),
-            neighbours=options.neighbours,
-            wavelength=options.wavelength,
-            window=options.window,
-            fewest=options.fewest,
-        )
+        found = _differential if options.method == "differential" else _direction
+        return found(chosen, lines, options)
     levels = np.array(
         [statistic_of(v, options.statistic) if ok else np.nan for v, ok in zip(chosen, enough)]
     )
     shifts = levels - _references(levels, lines, options)
-    return [np.full(len(v), shift) for v, shift in zip(chosen, shifts)]
+    return _Ready([np.full(len(v), shift) for v, shift in zip(chosen, shifts)])
 
 
-def _interval(lines: GridLines) -> float:
-    steps = np.concatenate([np.abs(np.diff(along)) for along in lines.along])
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 1.0
+def _differential(chosen: list[FloatArray], lines: GridLines, options: LevelOptions) -> _Ready:
+    interval = reading_interval(lines)
+    told = ""
+    figures: Mapping[str, float | int | str] = {}
+    shifts: list[FloatArray] = [np.zeros(len(v)) for v in chosen]
+    if options.steps:
+        steps = find_steps(lines.along, lines.across, chosen, interval)
+        for traverse, shift in step_shifts(lines.along, steps).items():
+            shifts[traverse] = shift
+        told, figures = _account_of(steps, lines)
+    levels = grid_levels(
+        lines.along,
+        lines.across,
+        lines.backward,
+        [v - shift for v, shift in zip(chosen, shifts)],
+        interval=interval,
+        neighbours=options.neighbours,
+        window=options.window,
+        fewest=options.fewest,
+    )
+    return _Ready(shifts, told, figures, levels)
+
+
+def _account_of(
+    steps: tuple[StepInside, ...], lines: GridLines
+) -> tuple[str, dict[str, float | int | str]]:
+    """Steps in words, by distance from where the traverse begins and change in walking order."""
+    words = []
+    for step in steps:
+        along = lines.along[step.traverse]
+        back = bool(lines.backward[step.traverse])
+        words.append(
+            f"line {lines.traverses[step.traverse].line} at {abs(step.along - along[0]):.2f} along "
+            f"by {-step.size if back else step.size:+.3g}"
+        )
+    figures: dict[str, float | int | str] = {"steps": len(steps)}
+    if not steps:
+        return "no step inside a traverse was found.", figures
+    figures["steps at"] = "; ".join(words)
+    more = f" and {len(words) - SHOWN} more" if len(words) > SHOWN else ""
+    count = "1 step" if len(words) == 1 else f"{len(words)} steps"
+    return f"{count} inside traverses taken off: {'; '.join(words[:SHOWN])}{more}.", figures
+
+
+def _direction(chosen: list[FloatArray], lines: GridLines, options: LevelOptions) -> _Ready:
+    effect = direction_effect_of(
+        lines.along,
+        lines.across,
+        lines.backward,
+        chosen,
+        interval=reading_interval(lines),
+        neighbours=options.neighbours,
+        fewest=options.fewest,
+    )
+    half = effect.half if effect.evident else 0.0
+    offsets: list[FloatArray] = [
+        np.full(len(v), half if b else -half) for v, b in zip(chosen, lines.backward)
+    ]
+    if effect.bends < FEW:
+        told = "too few neighbouring traverses walked both ways to tell the directions apart."
+    elif not effect.evident:
+        told = (
+            f"the directions of walking differ by {2 * abs(effect.half):.3g}, less than "
+            f"{ERRORS:g} standard errors of {2 * effect.error:.3g}: nothing was taken off."
+        )
+    else:
+        told = (
+            f"walking back along the first traverse's direction adds {2 * half:+.3g} "
+            f"(standard error {2 * effect.error:.2g}); half was taken off each direction."
+        )
+    return _Ready(offsets, told, {"direction effect": float(f"{2 * half:.4g}")})
 
 
 def _references(levels: FloatArray, lines: GridLines, options: LevelOptions) -> FloatArray:
@@ -216,11 +330,14 @@ def _references(levels: FloatArray, lines: GridLines, options: LevelOptions) -> 
             if np.isfinite(levels[way]).sum() >= 2:  # one alone has nothing to be levelled with
                 found[way] = np.nanmedian(levels[way])
         return found
+    # Halves or repeats at one place count as one, at their middle level.
     k = options.neighbours
-    padded = np.pad(levels, k, constant_values=np.nan)
-    sets = np.lib.stride_tricks.sliding_window_view(padded, 2 * k + 1)
-    local: FloatArray = np.nanmedian(
-        np.where(np.isfinite(levels)[:, np.newaxis], sets, 0.0), axis=1
+    places = places_of(lines.across)
+    at_place = np.split(levels, np.flatnonzero(np.diff(places)) + 1)
+    of_place = np.array(
+        [np.median(v[np.isfinite(v)]) if np.isfinite(v).any() else np.nan for v in at_place]
     )
+    padded = np.pad(of_place, k, constant_values=np.nan)
+    local = row_medians(np.lib.stride_tricks.sliding_window_view(padded, 2 * k + 1))[places]
     references: FloatArray = local + np.nanmedian(levels - local)
     return references

@@ -8,6 +8,7 @@ traverse it is simply shorter.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -16,6 +17,12 @@ from ..readings import FloatArray, IntArray, Readings
 
 BATCH = 1 << 21
 """Window cells worked on at a time; bounds the memory."""
+
+NARROWEST = 65
+"""Windows of up to so many readings are sorted side by side."""
+
+NARROW_BATCH = 1 << 17
+"""Window cells of these worked on at a time: as many as the processor keeps at hand."""
 
 MAD_TO_SIGMA = 1.482602218505602
 """Gaussian standard deviation per median absolute deviation, 1 / Phi^-1(3/4)."""
@@ -137,18 +144,76 @@ def _running(
     if m == 0:
         return found
     # The longest windows decide a batch's width, so batches go by place, where lengths are alike.
-    batch = max(1, BATCH // int((high - low).max()))
+    longest = max(1, int((high - low).max()))
+    batch = max(1, (NARROW_BATCH if longest <= NARROWEST else BATCH) // longest)
     for start in range(0, m, batch):
         advance(progress, start / m)
         stop = min(start + batch, m)
-        width = int((high[start:stop] - low[start:stop]).max())
-        at = low[start:stop, np.newaxis] + np.arange(width)
-        inside = at < high[start:stop, np.newaxis]
-        window = np.where(inside, values[np.minimum(at, m - 1)], np.nan)
-        if centre is not None:
-            window = np.abs(window - centre[start:stop, np.newaxis])
-        found[start:stop] = row_medians(window)
+        first, length = low[start:stop], (high - low)[start:stop]
+        width = int(length.max())
+        table = np.empty((width, stop - start))
+        for step in range(width):
+            column = values[np.minimum(first + step, m - 1)]
+            if centre is not None:
+                column = np.abs(column - centre[start:stop])
+            table[step] = np.where(step < length, column, np.nan)
+        found[start:stop] = (
+            column_medians(table) if width <= NARROWEST else row_medians(table.T.copy())
+        )
     return found
+
+
+def column_medians(table: FloatArray) -> FloatArray:
+    """Median of each column of a low table, NaN ignored: NaN for a column without values.
+
+    All columns are sorted side by side by the same exchanges, which is several times quicker than
+    one after the other.
+
+    References
+    ----------
+    K. E. Batcher (1968), *Sorting networks and their applications*, AFIPS Spring Joint Computer
+    Conference 32, 307-314: merge exchange.
+
+    Examples
+    --------
+    >>> column_medians(np.array([[3.0, np.nan], [1.0, 5.0], [2.0, np.nan]])).tolist()
+    [2.0, 5.0]
+    """
+    height = len(table)
+    missing = np.isnan(table)
+    count = height - missing.sum(axis=0)
+    rows = [np.where(gone, np.inf, row) for row, gone in zip(table, missing)]
+    for i, j in exchanges(height):
+        rows[i], rows[j] = np.minimum(rows[i], rows[j]), np.maximum(rows[i], rows[j])
+    ordered = np.array(rows)
+    columns = np.arange(table.shape[1])
+    upper = ordered[np.minimum(count // 2, height - 1), columns]
+    lower = ordered[np.maximum((count - 1) // 2, 0), columns]
+    with np.errstate(invalid="ignore"):
+        return np.where(count > 0, (lower + upper) / 2, np.nan)
+
+
+@cache
+def exchanges(count: int) -> tuple[tuple[int, int], ...]:
+    """Pairs of places to put in order, one after the other, that sort `count` values.
+
+    Examples
+    --------
+    >>> exchanges(3)
+    ((0, 2), (0, 1), (1, 2))
+    """
+    pairs = []
+    top = 1 << max(count - 1, 0).bit_length() >> 1
+    p = top
+    while p > 0:
+        q, r, d = top, 0, p
+        while True:
+            pairs += [(i, i + d) for i in range(count - d) if i & p == r]
+            if q == p:
+                break
+            d, q, r = q - p, q >> 1, p
+        p >>= 1
+    return tuple(pairs)
 
 
 def row_medians(table: FloatArray) -> FloatArray:

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from ...algorithms.correct.despike import REPLACEMENTS, SIDES, UNITS, DespikeOptions, despike
-from ..parameters import Choice, Number, Numbers
-from ..step import CorrectionStep
+from ...algorithms.correct.despike import (
+    LONGEST,
+    REPLACEMENTS,
+    SIDES,
+    UNITS,
+    DespikeOptions,
+    despike,
+)
+from ..parameters import Choice, Number, Numbers, Toggle
+from ..readings_step import CorrectionStep
 
 DEFAULTS = DespikeOptions()
 
@@ -23,6 +30,13 @@ class Despike(CorrectionStep):
         "window's own robust spread (1.4826 times the median absolute deviation). A feature wider "
         "than half of the window is never taken for a spike; a narrower one may be, so keep the "
         "window at most twice as long as the narrowest feature you want to keep.",
+        "A run of spikes longer than half of the window hides from its median, such as readings "
+        "with the front lifted over an obstacle. 'Longest run of spikes' finds short plateaus with "
+        "sharp edges that stand off from the ground on both sides. Something real with sharp edges "
+        "and no longer than that is taken off too, unless 'Keep what neighbouring traverses show "
+        "too' sees it in the traverse beside: drains and ditches that cross the traverses stay. "
+        "Something small and real under one traverse only, such as a nail, looks like a spike: "
+        "before digging on or beside a flagged reading, look at what was recorded.",
     )
     words = ("spike", "outlier", "median filter", "Hampel", "MAD", "clean", "noise")
     options = (
@@ -84,6 +98,24 @@ class Despike(CorrectionStep):
             maximum=10,
             whole=True,
             advanced=True,
+        ),
+        Number(
+            "LONGEST_RUN",
+            "Longest run of spikes",
+            "Also finds plateaus of up to this many readings, told from the ground on both sides "
+            "of them. 0: none. Choose less than the narrowest sharp-edged feature has readings.",
+            default=DEFAULTS.longest_run,
+            minimum=0,
+            maximum=LONGEST,
+            whole=True,
+            unit="readings",
+        ),
+        Toggle(
+            "KEEP_SHARED",
+            "Keep what neighbouring traverses show too",
+            "A spike stays where the traverse on either side departs the same way by half to twice "
+            "as much at the same place, give or take two readings.",
+            default=DEFAULTS.keep_shared,
         ),
     )
 

@@ -11,7 +11,7 @@ from ..inputs import Field, Layer
 from ..outputs import FileOutput
 from ..parameters import Choice, Number, Toggle
 from ..readings_layer import Roles, marked, read_readings, shared_codes
-from ..step import CorrectionStep
+from ..readings_step import CorrectionStep
 
 DEFAULTS = DriftBaseOptions()
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ...algorithms.correct.levellines import METHODS, STATISTICS, LevelOptions, levellines
-from ..parameters import Choice, Number
-from ..step import CorrectionStep
+from ..parameters import Choice, Number, Toggle
+from ..readings_step import CorrectionStep
 
 DEFAULTS = LevelOptions()
 
@@ -29,6 +29,15 @@ class LevelLines(CorrectionStep):
         "the window), and leaves slow change across the traverses to the ground. An offset that "
         "changes as slowly from traverse to traverse as the ground does cannot be told from it "
         "and stays.",
+        "'direction' only takes off what sets the two directions of walking apart: one number for "
+        "each data grid and channel, half of it from each direction; nothing where it is less than "
+        "twice its standard error. The gentlest choice where only every other traverse stands "
+        "off.",
+        "With 'differential', 'Steps inside traverses' first takes off jumps of the zero on the "
+        "way, as when the operator paused. They must be sharp, last, and be this traverse's alone "
+        "against both of its neighbours. Align opposing passes first; read the list of steps found "
+        "and look at each in the profiles. A sharp-ended body under one traverse only would look "
+        "the same.",
         "Remove spikes first. Data grids are levelled one by one; what sets data grids apart from "
         "each other stays.",
     )
@@ -45,14 +54,16 @@ class LevelLines(CorrectionStep):
             "STATISTIC",
             "Statistic",
             "What stands for a traverse: its 'median', the mean of its middle half "
-            "('trimmed_mean') or its commonest value ('mode'). Not used by 'differential'.",
+            "('trimmed_mean') or its commonest value ('mode'). Not used by 'differential' and "
+            "'direction'.",
             default=DEFAULTS.statistic,
             options=STATISTICS,
         ),
         Number(
             "NEIGHBOURS",
             "Neighbours on either side",
-            "For 'differential' and 'neighbours'.",
+            "For 'differential', 'neighbours' and 'direction'. Halves or repeats of a traverse at "
+            "one place count as one.",
             default=DEFAULTS.neighbours,
             minimum=1,
             whole=True,
@@ -66,6 +77,13 @@ class LevelLines(CorrectionStep):
             minimum=0,
             distance_of="INPUT",
             advanced=True,
+        ),
+        Toggle(
+            "STEPS",
+            "Steps inside traverses",
+            "For 'differential': first find and take off sharp steps inside traverses, and list "
+            "them by distance from where the traverse begins.",
+            default=DEFAULTS.steps,
         ),
         Number(
             "WAVELENGTH",
@@ -96,7 +114,8 @@ class LevelLines(CorrectionStep):
         Number(
             "FEWEST",
             "Fewest readings",
-            "A traverse with fewer readings that count is left as it is.",
+            "A traverse with fewer readings that count is left as it is; with 'direction' it is "
+            "shifted, but does not inform.",
             default=DEFAULTS.fewest,
             minimum=1,
             whole=True,

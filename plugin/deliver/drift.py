@@ -1,4 +1,4 @@
-"""The picture of the drift at the base."""
+"""The picture of drift: at the base, or at the crossings of lines."""
 
 from __future__ import annotations
 
@@ -9,8 +9,15 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from ...algorithms.correct.driftbase import DriftCorrection, DriftCurve, clock
 from .figures import INK, LINE, MARK, dress, new_figure, save
 
+VISITS = (
+    "Dots: visits to the base, with their robust spread. Line: the drift taken off. Dashes: "
+    "the level that the readings were brought to."
+)
 
-def draw_drift(found: DriftCorrection, path: Path) -> None:
+
+def draw_drift(
+    found: DriftCorrection, path: Path, title: str = "Drift at the base", note: str = VISITS
+) -> None:
     """Draw each channel's visits and curve, a panel a channel and day.
 
     Raises
@@ -45,12 +52,7 @@ def draw_drift(found: DriftCorrection, path: Path) -> None:
     figure.subplots_adjust(
         left=0.11, right=0.98, top=1 - 0.35 / height, bottom=0.5 / height, hspace=0.35
     )
-    sentences = (
-        *found.messages,
-        "Dots: visits to the base, with their robust spread. Line: the drift taken off. Dashes: "
-        "the level that the readings were brought to.",
-    )
-    save(figure, path, "Drift at the base", sentences)
+    save(figure, path, title, (*found.messages, note))
 
 
 def _tick(curves: tuple[DriftCurve, ...]) -> float:

@@ -7,7 +7,7 @@ from ...algorithms.gridding.methods import Method, Option, method_named, methods
 from ..outputs import RasterOutput
 from ..parameters import Choice, Number, Parameter
 from ..raster import write_geotiff
-from ..step import READINGS, ReadingsStep
+from ..readings_step import READINGS, ReadingsStep
 from ..styles import style_survey_raster
 
 

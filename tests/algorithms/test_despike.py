@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import invented
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -367,3 +368,151 @@ def test_options_are_refused_in_these_words(options, sentence):
     with pytest.raises(ValueError) as caught:  # noqa: PT011, the text is compared below
         DespikeOptions(**options)
     assert str(caught.value) == sentence
+
+
+# -- runs of spikes, and what neighbours show too ----------------------------------------------
+
+
+@pytest.mark.parametrize("length", [4, 5, 6])
+@pytest.mark.parametrize("how", ["interpolation", "median", "null"])
+def test_a_run_longer_than_half_the_window_needs_the_longest_run(length, how):
+    values = noise()
+    values[100 : 100 + length] += 6
+    hidden = range(100, 100 + length)
+    assert not set(spikes_of(line_of(values))) & set(hidden)
+    options = DespikeOptions(longest_run=6, replace_by=how)
+    found = despike(line_of(values), options).readings
+    assert np.flatnonzero(found.qc & Qc.SPIKE).tolist() == list(hidden)
+    if how != "null":
+        np.testing.assert_allclose(found.values[100 : 100 + length, 0], 20, atol=0.8)
+        assert (found.qc[list(hidden)] == Qc.SPIKE | Qc.FILLED).all()
+
+
+def test_a_run_longer_than_the_window_is_filled_by_lines_where_it_has_no_median():
+    values = noise()
+    values[100:110] += 6
+    options = DespikeOptions(window=5, longest_run=10, replace_by="median")
+    found = despike(line_of(values), options).readings
+    assert np.flatnonzero(found.qc & Qc.SPIKE).tolist() == list(range(100, 110))
+    np.testing.assert_allclose(found.values[100:110, 0], 20, atol=0.8)
+
+
+def test_a_spike_beside_a_run_does_not_hide_it():
+    values = noise()
+    values[100:105] += 6
+    values[105] += 14
+    assert set(range(100, 106)) <= set(spikes_of(line_of(values), longest_run=6))
+
+
+def corrected(**options):
+    return lambda field: invented.column(
+        despike(invented.survey(field), DespikeOptions(**options)).readings
+    )
+
+
+ANY_GROUND = pytest.mark.parametrize("kind", list(invented.SHAPES))
+
+
+@ANY_GROUND
+def test_nine_tenths_of_spikes_go(kind):
+    # Measured over 20 surveys: 0.999, 0.991 and 0.959; sharing kept 0.974, 0.965 and 0.936.
+    assert invented.removed(corrected(), invented.spikes, kind) > 0.94
+    assert invented.removed(corrected(keep_shared=True), invented.spikes, kind) > 0.9
+
+
+@ANY_GROUND
+def test_nine_tenths_of_runs_of_spikes_go(kind):
+    # Measured over 20 surveys: 0.999, 0.996 and 0.983; without the option, a quarter or less.
+    assert invented.removed(corrected(longest_run=6), invented.runs, kind) > 0.96
+    assert invented.removed(corrected(), invented.runs, kind) < 0.4
+
+
+@ANY_GROUND
+def test_no_reading_of_clean_ground_changes(kind):
+    # Measured over 20 surveys of 6,400 readings: not one, bodies of all directions among them.
+    change, energy = invented.worst_harm(corrected(longest_run=6, keep_shared=True), kind)
+    assert change < 0.1 * invented.NOISE
+    assert energy < 0.001
+
+
+def drain(seed, wide):
+    """A sharp-sided drain across all traverses, uneven and displaced by a reading."""
+    rng = np.random.default_rng(seed)
+    field = np.zeros((invented.LINES, invented.COUNT))
+    for row in field:
+        start = 80 + int(rng.integers(-1, 2))
+        row[start : start + wide] = 3 * rng.uniform(0.75, 1.25)
+    return field
+
+
+@pytest.mark.parametrize("wide", [1, 2, 3, 5])
+@pytest.mark.parametrize("longest", [0, 6])
+def test_a_narrow_drain_across_the_traverses_survives_where_sharing_counts(wide, longest):
+    kept, lost, left = [], [], []
+    for seed in range(4):
+        field, _ = invented.clean(seed)
+        real, fault = drain(seed, wide), invented.spikes(seed)
+        options = {"longest_run": longest, "keep_shared": True}
+        change = corrected(**options)(field + real) - field - real
+        kept.append(1 - np.sum(change**2) / np.sum(real**2))
+        lost.append(np.any(corrected(longest_run=longest)(field + real) != field + real))
+        rest = corrected(**options)(field + real + fault) - field - real
+        left.append(np.var(rest) / np.var(fault))
+    # Measured over 6 surveys: 0.99 of its energy on average; without, 0.54 at most for 1 to 3 wide.
+    assert min(kept) > 0.95
+    assert all(lost) or (wide == 5 and longest == 0)
+    assert np.mean(left) < 0.15
+
+
+def test_what_was_kept_is_counted_and_said():
+    field = np.full((invented.LINES, invented.COUNT), 20.0)
+    field += np.random.default_rng(0).normal(0, 0.1, field.shape)
+    field[:, 80] += 5
+    field[7, 30] += 5
+    found = despike(invented.survey(field), DespikeOptions(keep_shared=True))
+    assert found.figures["kept as shared c1"] == invented.LINES
+    assert found.figures["spikes c1"] == 1
+    assert found.messages == (
+        "c1: 1 spikes in 6,400 readings (0.02%). 40 more were kept: a traverse beside shows them "
+        "too.",
+    )
+    kept = found.readings.qc.reshape(field.shape)[:, 80]
+    assert not kept.any()
+
+
+def test_a_lone_traverse_and_readings_without_positions_are_shared_by_none():
+    values = noise()
+    values[100] += 20
+    assert spikes_of(line_of(values), keep_shared=True) == [100]
+    nowhere = replace(line_of(values), x=np.full(300, np.nan))
+    assert spikes_of(nowhere, keep_shared=True) == [100]
+
+
+def test_windows_in_map_units_share_alike():
+    field = invented.clean(0, "soil")[0] + drain(0, 2) + invented.spikes(0)
+    by_count = corrected(keep_shared=True)(field)
+    by_length = corrected(keep_shared=True, window=6 * 0.125 + 0.01, window_unit="map_units")(field)
+    assert np.mean(by_count != by_length) < 0.001
+
+
+@given(st.integers(0, 2**32 - 1), st.sampled_from([0.5, 4.0]), st.integers(-50, 50))
+@settings(max_examples=10, deadline=None)
+def test_with_all_options_level_scale_and_order_of_rows_go_through(seed, factor, shift):
+    field = invented.clean(seed)[0] + invented.spikes(seed) + invented.runs(seed)
+    field = np.round(field * 64) / 64
+    options = DespikeOptions(noise_floor=(0.125,), longest_run=6, keep_shared=True)
+    scaled = replace(options, noise_floor=(0.125 * factor,))
+    readings = invented.survey(field)
+    plain = despike(readings, options).readings
+    moved = despike(readings.with_values(readings.values * factor + shift), scaled).readings
+    np.testing.assert_array_equal(moved.qc, plain.qc)
+    np.testing.assert_allclose(moved.values, plain.values * factor + shift, atol=1e-9)
+    order = np.random.default_rng(seed).permutation(len(readings))
+    shuffled = despike(readings.take(order), options).readings
+    np.testing.assert_array_equal(shuffled.values, plain.values[order])
+
+
+def test_a_longest_run_out_of_range_is_refused():
+    for run in (-1, 51):
+        with pytest.raises(ValueError, match=f"The longest run is {run} readings: choose 0 to 50."):
+            DespikeOptions(longest_run=run)

@@ -4,14 +4,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lynchet.algorithms.correct.centres import typical
 from lynchet.algorithms.correct.differential import (
-    SHORTEST,
-    Waves,
     differential_offsets,
-    direction_effect,
-    offsets_of_levels,
     on_common_positions,
     places_of,
     relative_levels,
+)
+from lynchet.algorithms.correct.waves import (
+    SHORTEST,
+    Waves,
+    direction_effect,
+    offsets_of_levels,
     usual_spacing,
 )
 from scipy.interpolate import interp1d

@@ -15,7 +15,7 @@ def step(provider):
 
     from lynchet.algorithms.readings import Correction
     from lynchet.plugin.parameters import Toggle
-    from lynchet.plugin.step import CorrectionStep
+    from lynchet.plugin.readings_step import CorrectionStep
 
     class AddOne(CorrectionStep):
         identifier = "addone"

@@ -11,7 +11,7 @@ from support import attributes
 @pytest.fixture
 def add_one(provider):
     from lynchet.algorithms.readings import Correction
-    from lynchet.plugin.step import CorrectionStep
+    from lynchet.plugin.readings_step import CorrectionStep
 
     class AddOne(CorrectionStep):
         identifier = "addone"
@@ -163,7 +163,7 @@ def test_cancelling_leaves_nothing(provider, add_one, readings, tmp_path):
 
 def test_a_failure_while_writing_takes_away_only_what_it_began(run, provider, readings, tmp_path):
     from lynchet.algorithms.readings import Correction
-    from lynchet.plugin.step import CorrectionStep
+    from lynchet.plugin.readings_step import CorrectionStep
     from qgis.core import QgsProcessingException
 
     class Broken(CorrectionStep):

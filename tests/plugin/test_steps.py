@@ -5,19 +5,25 @@ import pytest
 from host import ROOT
 
 SAMPLE = ROOT / "sample_layers"
+READINGS = 440
 
 
 @pytest.fixture
 def parameters(point_layer, tmp_path):
     """Parameters that each step can run with, its output a file of the test's folder."""
     rng = np.random.default_rng(0)
-    n = 400
+    n = READINGS
+    line = [i // 20 for i in range(n)]  # the last two are tie lines
+    place = [0.5 * (i % 20) for i in range(n)]
+    tie = [number >= 20 for number in line]
     layer = point_layer(
-        x=[430000 + 0.5 * (i // 20) for i in range(n)],
-        y=[5900000 + 0.5 * (i % 20) for i in range(n)],
-        line=[i // 20 for i in range(n)],
-        seq=[i % 20 for i in range(n)],
+        x=[430000 + (p if t else 0.5 * k) for p, k, t in zip(place, line, tie)],
+        y=[5900000 + (3.1 + 3 * (k - 20) if t else p) for p, k, t in zip(place, line, tie)],
+        line=line,
+        seq=[i % 20 if i // 20 % 2 == 0 else 19 - i % 20 for i in range(n)],
         time=[float(i) for i in range(n)],
+        part=["west" if p < 10 else "east" for p in line],
+        tie=[int(t) for t in tie],
         base=[1] + [0] * (n - 2) + [1],
         ec_050=rng.normal(20, 1, n).tolist(),
     )
@@ -25,6 +31,7 @@ def parameters(point_layer, tmp_path):
 
     def of(step):
         suffix = "tif" if step == "gridreadings" else "gpkg"
+        output = str(tmp_path / "out" / f"result.{suffix}")
         more = {
             "importtable": {
                 "FILES": [str(SAMPLE / "quillmere_base.csv")],
@@ -32,15 +39,41 @@ def parameters(point_layer, tmp_path):
                 "TIME_COLUMN": "time",
             },
             "driftbase": {"BASE_FIELD": "base"},
+            "drifttie": {"TIE_FIELD": "tie"},
+            "balancegrids": {"PART_FIELD": "part"},
+            "temperature": {"TEMPERATURE": 12.0},
+            "flagreadings": {"HIGHEST": "22"},
+            "comparerepeats": {"REPEAT_FIELD": "tie", "PAIRS": output},
+            "checkreadings": {"FINDINGS": output},
+            "runsequence": {"TEXT": "despike\nlevellines"},
             "anomalies": {"INPUT": str(ROOT / "tests" / "plugin" / "no.tif")},
         }.get(step, {})  # fmt: skip
-        output = str(tmp_path / "out" / f"result.{suffix}")
         return {"INPUT": layer, "CHANNELS": ["ec_050"], "OUTPUT": output, **more}
 
     return of
 
 
-STEPS = ("importtable", "despike", "levellines", "driftbase", "gridreadings", "anomalies")
+CORRECTIONS = (
+    "despike",
+    "driftbase",
+    "drifttie",
+    "alignpasses",
+    "levellines",
+    "balancegrids",
+    "removetrend",
+    "temperature",
+    "flagreadings",
+    "runsequence",
+)
+STEPS = (
+    "importtable",
+    "checkreadings",
+    "comparerepeats",
+    *CORRECTIONS,
+    "writesequence",
+    "gridreadings",
+    "anomalies",
+)
 
 
 @pytest.fixture
@@ -53,7 +86,7 @@ def test_the_list_of_steps_is_the_whole_list(provider):
     assert found == {*STEPS, "correctreadings", "tabletomap"}
 
 
-@pytest.mark.parametrize("step", STEPS)
+@pytest.mark.parametrize("step", [step for step in STEPS if step != "writesequence"])
 def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path, step):
     from qgis.core import QgsApplication, QgsProcessingContext, QgsProcessingFeedback
 
@@ -61,7 +94,7 @@ def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path,
     feedback, context = QgsProcessingFeedback(False), QgsProcessingContext()
     feedback.cancel()
     asked = parameters(step)
-    if step == "importtable":
+    if step in ("importtable", "runsequence"):
         del asked["CHANNELS"]
     if step == "anomalies":
         asked["INPUT"] = str(tmp_path / "in.tif")
@@ -72,7 +105,7 @@ def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path,
     assert list((tmp_path / "out").iterdir()) == []
 
 
-@pytest.mark.parametrize("step", ["despike", "levellines", "driftbase", "gridreadings"])
+@pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "gridreadings"])
 def test_progress_only_rises_and_ends_near_the_end(provider, parameters, step):
     from qgis.core import QgsApplication, QgsProcessingContext, QgsProcessingFeedback
 
@@ -168,7 +201,7 @@ def test_outputs_are_styled_when_the_host_loads_them(run, raster, tmp_path):
     assert layer.renderer().classAttribute() == "polarity"
 
 
-@pytest.mark.parametrize("step", ["despike", "levellines", "driftbase"])
+@pytest.mark.parametrize("step", CORRECTIONS)
 def test_a_step_runs_beside_the_desktop_and_its_layer_arrives(provider, parameters, step):
     """As a dialog runs it: in another thread, twice over, loading a styled layer each time."""
     from qgis.core import (
@@ -203,5 +236,5 @@ def test_a_step_runs_beside_the_desktop_and_its_layer_arrives(provider, paramete
         assert layer is not None
         # Brought over to the desktop's thread, without which the project refuses it.
         assert layer.thread() == QgsApplication.instance().thread()
-        assert layer.featureCount() == 400
-        assert len(layer.metadata().history()) == 1
+        assert layer.featureCount() == READINGS
+        assert len(layer.metadata().history()) == (2 if step == "runsequence" else 1)

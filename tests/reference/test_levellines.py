@@ -4,8 +4,9 @@ import numpy as np
 import pandas
 import pytest
 from lynchet.algorithms.correct.centres import NEAR, NEAR_TO_SIGMA, statistic_of
-from lynchet.algorithms.correct.differential import Waves, smoothed
+from lynchet.algorithms.correct.differential import smoothed
 from lynchet.algorithms.correct.levellines import LevelOptions, levellines
+from lynchet.algorithms.correct.waves import Waves
 from lynchet.algorithms.readings import Readings
 from scipy.stats import trim_mean, truncnorm
 

@@ -1,0 +1,326 @@
+"""What the values of a channel look like: spread, shape, and readings that are none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import bdtrc
+
+from ..readings import FloatArray, IntArray, Qc, Readings
+from .findings import (
+    CANNOT_TELL,
+    GOOD,
+    LOOK,
+    MEND,
+    SHOWN,
+    Finding,
+    in_unit,
+    plural,
+    share_text,
+)
+from .lines import Lines, robust_spread
+
+PERCENTILES = (1, 5, 25, 75, 95, 99)
+BINS = 48
+"""Bars of a histogram."""
+
+NEIGHBOURS = 5
+"""Distinct values next to an extreme that it is compared with."""
+
+FEWEST_VALUES = 10
+"""Distinct values below which nothing is said of saturation."""
+
+CHANCE = 1e-6
+"""Chance of a false alarm below which an extreme counts as saturated, or a run as stuck."""
+
+COARSE = 0.9
+"""Share of equal neighbours above which the resolution explains runs of any length."""
+
+SHORTEST_RUN = 4
+"""Equal readings one after another that are never called stuck, less one."""
+
+RARE = 0.01
+"""Share of the readings up to which saturated or stuck ones are worth a look only."""
+
+MISSING = 0.01
+"""Share of missing values from which they are worth a look."""
+
+
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """A channel in figures, of its usable values.
+
+    Parameters
+    ----------
+    channel, unit
+        Which channel.
+    count, missing, off_scale, excluded
+        Usable values; NULL; flagged off scale; excluded by the user.
+    median, sigma, lowest, highest
+        Sigma is robust: 1.4826 times the median absolute deviation.
+    percentiles
+        Values at `PERCENTILES`.
+    resolution
+        Smallest step between two different values.
+    distinct, counts
+        The different values, rising, and how often each comes up.
+    edges, bars
+        Histogram between the 0.5th and 99.5th percentile, ``(BINS + 1,)`` and ``(BINS,)``.
+    """
+
+    channel: str
+    unit: str
+    count: int
+    missing: int
+    off_scale: int
+    excluded: int
+    median: float
+    sigma: float
+    lowest: float
+    highest: float
+    percentiles: tuple[float, ...]
+    resolution: float
+    distinct: FloatArray
+    counts: IntArray
+    edges: FloatArray
+    bars: IntArray
+
+
+def summarise(readings: Readings, channel: int) -> Summary:
+    """Put a channel into figures.
+
+    Examples
+    --------
+    >>> r = Readings.build(x=range(5), y=[0] * 5, values=[1.0, 2.0, 3.0, 4.0, np.nan])
+    >>> found = summarise(r, 0)
+    >>> found.count, found.missing, found.median, found.resolution
+    (4, 1, 2.5, 1.0)
+    """
+    column = readings.values[:, channel]
+    values = column[readings.usable[:, channel]]
+    nothing = float("nan")
+    edges: FloatArray = np.zeros(BINS + 1)
+    bars: IntArray = np.zeros(BINS, np.int64)
+    ranks: FloatArray = np.full(len(PERCENTILES) + 3, nothing)
+    distinct, counts = np.unique(values, return_counts=True)
+    if len(values):
+        ranks = np.asarray(np.percentile(values, [0.5, 50, 99.5, *PERCENTILES]), np.float64)
+        low, high = float(ranks[0]), float(ranks[2])
+        if not high > low:
+            low, high = low - 0.5, high + 0.5
+        edges = np.linspace(low, high, BINS + 1, dtype=np.float64)
+        bars = np.histogram(values, edges)[0].astype(np.int64)
+    return Summary(
+        readings.channels[channel],
+        readings.units[channel],
+        len(values),
+        int(np.isnan(column).sum()),
+        int((readings.qc & int(Qc.OFF_SCALE) != 0).sum()),
+        int((readings.qc & int(Qc.EXCLUDED) != 0).sum()),
+        float(ranks[1]),
+        robust_spread(values),
+        float(distinct[0]) if len(values) else nothing,
+        float(distinct[-1]) if len(values) else nothing,
+        tuple(float(rank) for rank in ranks[3:]),
+        _resolution(distinct),
+        distinct,
+        counts.astype(np.int64),
+        edges,
+        bars,
+    )
+
+
+def _resolution(distinct: FloatArray) -> float:
+    """Smallest step between sorted distinct values, those that only rounding parts aside."""
+    steps = np.diff(distinct)
+    steps = steps[steps > 1e-9 * np.abs(distinct).max(initial=0.0)]
+    return float(steps.min()) if len(steps) else float("nan")
+
+
+def value_findings(
+    readings: Readings, lines: Lines, channel: int, summary: Summary, noise: float
+) -> list[Finding]:
+    """Findings on one channel: missing values, saturation, stuck values.
+
+    Parameters
+    ----------
+    lines
+        The traverses, all their readings.
+    noise
+        Noise of the channel along the traverses, channel units.
+    """
+    name, unit = summary.channel, summary.unit
+    n = len(readings)
+    gone = n - summary.count
+    findings = [
+        Finding(
+            "Counts",
+            "values missing",
+            GOOD if gone <= MISSING * n else LOOK,
+            f"{name}: {gone:,} of {n:,} readings have no value that counts "
+            f"({summary.missing:,} NULL)."
+            if gone
+            else f"{name}: all {n:,} readings have a value.",
+            float(gone),
+            channel=name,
+        ),
+        Finding(
+            "Values",
+            "median",
+            GOOD,
+            f"{name}: half of the values lie above {in_unit(summary.median, unit)}, their usual "
+            f"spread is {in_unit(summary.sigma, unit)}, from {in_unit(summary.lowest, unit)} to "
+            f"{in_unit(summary.highest, unit)}.",
+            summary.median,
+            unit,
+            channel=name,
+        ),
+    ]
+    usable = readings.usable[:, channel]
+    findings.append(_saturation_finding(summary))
+    column = np.where(usable, readings.values[:, channel], np.nan)
+    # At the end of the scale readings are equal without standing still.
+    for side, extreme in ((-1, summary.lowest), (1, summary.highest)):
+        if saturated(summary.counts, side):
+            column[column == extreme] = np.nan
+    findings += stuck_findings(column, lines, summary, noise)
+    return findings
+
+
+def saturated(counts: IntArray, side: int) -> int:
+    """How many values lie exactly at the lowest (`side` -1) or highest (1), more than by chance.
+
+    In a tail that thins out, an extreme is hit no more often than the values next to it. Had it
+    the same chance as the most frequent of these, it would come up as often as it did less than
+    once in a million surveys: then it is the end of the scale. Otherwise 0.
+
+    Parameters
+    ----------
+    counts
+        How often each distinct value comes up, in rising order of the values.
+
+    Examples
+    --------
+    >>> ramp = np.repeat(3, 20)
+    >>> saturated(ramp, 1), saturated(np.append(ramp, 43), 1)
+    (0, 43)
+    """
+    if len(counts) < FEWEST_VALUES:
+        return 0
+    inward = counts[::-1] if side > 0 else counts
+    extreme, beside = int(inward[0]), int(inward[1 : NEIGHBOURS + 1].max())
+    chance = float(bdtrc(extreme - 1, extreme + beside, 0.5))
+    return extreme if chance < CHANCE else 0
+
+
+def _saturation_finding(summary: Summary) -> Finding:
+    name, unit = summary.channel, summary.unit
+    low, high = saturated(summary.counts, -1), saturated(summary.counts, 1)
+    if not low + high:
+        sentence = f"{name}: no more readings lie at the lowest or highest value than by chance."
+        return Finding("Values", "saturated readings", GOOD, sentence, 0.0, channel=name)
+    parts = [
+        f"{count:,} at the {side} value, {in_unit(extreme, unit)}"
+        for count, side, extreme in (
+            (low, "lowest", summary.lowest),
+            (high, "highest", summary.highest),
+        )
+        if count
+    ]
+    return Finding(
+        "Values",
+        "saturated readings",
+        LOOK if low + high <= RARE * summary.count else MEND,
+        f"{name}: readings pile up at the end of the scale ({' and '.join(parts)}). Mark them off "
+        "scale (bit 4 of qc), so that they inform no correction.",
+        float(low + high),
+        channel=name,
+    )
+
+
+def longest_by_chance(count: int, equal: float) -> int:
+    """Longest run of equal readings that chance makes among `count`, `equal` neighbours alike.
+
+    A run of ``k`` has ``k - 1`` equal neighbours; among so many readings one is expected to be
+    longer than the run returned less than once in a million surveys.
+
+    Examples
+    --------
+    >>> longest_by_chance(1_000_000, 0.1)
+    13
+    """
+    if equal <= 0:
+        return SHORTEST_RUN - 1
+    neighbours = math.log(CHANCE / max(count, 1)) / math.log(equal)
+    return max(SHORTEST_RUN - 1, math.floor(neighbours + 1e-9) + 1)
+
+
+def stuck_findings(
+    column: FloatArray, lines: Lines, summary: Summary, noise: float
+) -> list[Finding]:
+    """Runs of exactly equal readings that the resolution of the channel does not explain.
+
+    With noise of standard deviation ``s`` and values in steps of ``q``, two readings of level
+    ground agree with a chance of about ``q / (2 s sqrt(pi))``: the density at 0 of a difference of
+    standard deviation ``s sqrt(2)``, times the step.
+    """
+    name = summary.channel
+    what = "stuck readings"
+    values = column[lines.rows]
+    alike = lines.follows & (np.diff(values) == 0)
+    if not len(values) or not np.isfinite(summary.resolution):
+        stuck = summary.count > 1 and len(lines.rows) > 1
+        sentence = f"{name}: all readings are the same." if stuck else f"{name}: too few readings."
+        verdict = MEND if stuck else CANNOT_TELL
+        return [Finding("Values", what, verdict, sentence, float(summary.count), channel=name)]
+    shares = lines.totals(np.append(alike, False).astype(np.float64)) / np.maximum(
+        lines.totals(np.ones(len(values))) - 1, 1
+    )
+    expected = summary.resolution / (2 * noise * math.sqrt(math.pi)) if noise > 0 else 1.0
+    # Where the ground is level the channel's own share of equal neighbours is higher.
+    equal = max(min(expected, 1.0), float(np.median(shares)))
+    if equal > COARSE:
+        sentence = (
+            f"{name}: most readings equal the one before, in steps of "
+            f"{in_unit(summary.resolution, summary.unit)}: stuck ones cannot be told."
+        )
+        return [Finding("Values", what, CANNOT_TELL, sentence, channel=name)]
+    limit = longest_by_chance(len(values), equal)
+    starts = np.flatnonzero(np.concatenate([[True], ~alike]))
+    length = np.diff(np.append(starts, len(values)))
+    long = length > limit
+    if not long.any():
+        sentence = f"{name}: no run of equal readings is longer than chance makes it."
+        return [Finding("Values", what, GOOD, sentence, 0.0, channel=name)]
+    total, worst = int(length[long].sum()), int(length[long].max())
+    findings = [
+        Finding(
+            "Values",
+            what,
+            LOOK if total <= RARE * len(values) else MEND,
+            f"{name}: {plural(total, 'reading')} ({share_text(total, len(values))}) in "
+            f"{plural(int(long.sum()), 'run')} of exactly equal values, up to {worst} long where "
+            f"chance makes {limit}: the instrument or logger stood still.",
+            float(total),
+            channel=name,
+        )
+    ]
+    runs = np.flatnonzero(long)
+    for run in runs[np.argsort(-length[runs], kind="stable")][:SHOWN]:
+        traverse = lines.traverses[lines.number[starts[run]]]
+        findings.append(
+            Finding(
+                "Values",
+                "run of equal readings",
+                LOOK,
+                f"{name}: {traverse.name} has {length[run]} equal readings one after another.",
+                float(length[run]),
+                "readings",
+                traverse.grid,
+                traverse.line,
+                name,
+            )
+        )
+    return findings

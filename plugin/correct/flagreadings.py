@@ -1,0 +1,250 @@
+"""The step "Flag readings"."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from qgis.core import (
+    QgsCoordinateTransform,
+    QgsCsException,
+    QgsExpression,
+    QgsProcessing,
+    QgsProcessingParameterExpression,
+    QgsProcessingParameterFeatureSource,
+    QgsWkbTypes,
+)
+
+from ...algorithms.correct.flagreadings import FlagOptions, flagreadings, within
+from ...algorithms.progress import Progress, advance
+from ...algorithms.readings import Readings
+from .. import compat
+from ..inputs import Field, Layer
+from ..parameters import Number, Numbers, Text, Toggle
+from ..readings_layer import marked
+from ..readings_step import CorrectionStep
+from ..source import BATCH, LayerSource
+
+DEFAULTS = FlagOptions()
+
+
+@dataclass(frozen=True)
+class Areas(Layer):
+    """A layer of polygons."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kind = QgsProcessing.SourceType.TypeVectorPolygon
+        return QgsProcessingParameterFeatureSource(
+            self.name, label, [kind], self.default, self.optional
+        )
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        found = super().problem(task)
+        layer = task[self.name] if found is None else None
+        if layer is None:
+            return found
+        kind = QgsWkbTypes.singleType(QgsWkbTypes.flatType(layer.source.wkbType()))
+        if kind not in (QgsWkbTypes.Type.Polygon, QgsWkbTypes.Type.CurvePolygon):
+            return (
+                f"Layer '{layer.name}' for '{self.label}' holds no polygons. Choose one of areas."
+            )
+        if not layer.crs.isValid():
+            return (
+                f"Layer '{layer.name}' has no coordinate reference system. Set the one its "
+                "coordinates are in."
+            )
+        return None
+
+
+@dataclass(frozen=True)
+class Condition(Text):
+    """An expression of the host over the features of the layer named by `of`."""
+
+    of: str = "INPUT"
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterExpression(
+            self.name, label, self.default, self.of, self.optional
+        )
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        text, layer = self.value(task), task[self.of]
+        if not text or layer is None:
+            return None
+        expression = QgsExpression(text)
+        if expression.hasParserError():
+            wrong = expression.parserErrorString().strip().rstrip(".")
+            return f"'{self.label}' cannot be read: {wrong}."
+        names = layer.field_names
+        known = {name.lower() for name in names}
+        absent = sorted(name for name in _fields_of(expression) if name.lower() not in known)
+        if absent:
+            return (
+                f"Layer '{layer.name}' has no field '{absent[0]}' for '{self.label}'. It has: "
+                f"{', '.join(names)}."
+            )
+        return None
+
+
+class FlagReadings(CorrectionStep):
+    """Readings to the same readings with the quality field set."""
+
+    identifier = "flagreadings"
+    title = "Flag readings"
+    summary = (
+        "Flags readings that are off scale, stuck or excluded by hand in the field qc, so that "
+        "they inform no later step. Nothing is deleted and no value changes."
+    )
+    advice = (
+        "Give the ends of the instrument's scale from its manual; 'Check readings' says where "
+        "values pile up or stand still. Readings are excluded by areas you draw, by a field that "
+        "marks them, or by an expression, in any combination.",
+        "A flag belongs to the whole reading: one that is off scale in one channel is barred in "
+        "all. 'Channels' limits which channels are looked at; where one channel only is spoilt, "
+        "keep the others' values by flagging in a branch of their own.",
+        "Metal and other strong features may drive an instrument off its scale: such a flag marks "
+        "a place to be looked at. A gap in the map says nothing of what lies there: never read it "
+        "as safe to dig.",
+    )
+    words = ("off scale", "saturation", "overload", "clip", "stuck", "mask", "exclude", "dummy")
+    options = (
+        Numbers(
+            "LOWEST",
+            "Lowest value of the scale",
+            "Values at or below it are off scale: one number for all channels, or one a channel in "
+            "their order, 'nan' for a channel without. Empty: no limit.",
+            unit="channel units",
+            optional=True,
+        ),
+        Numbers(
+            "HIGHEST",
+            "Highest value of the scale",
+            "Values at or above it are off scale; given like the lowest.",
+            unit="channel units",
+            optional=True,
+        ),
+        Number(
+            "STUCK",
+            "Run of equal readings",
+            "So many exactly equal values or more, one after another along a traverse, are "
+            "flagged off scale where the steps and the noise of the channel do not explain them. "
+            "0: none.",
+            default=DEFAULTS.stuck,
+            minimum=0,
+            whole=True,
+            unit="readings",
+        ),
+        Areas(
+            "AREA",
+            "Areas to exclude",
+            "Polygons, in any coordinate reference system: readings inside them or on their edges "
+            "are excluded.",
+            optional=True,
+        ),
+        Field(
+            "EXCLUDE_FIELD",
+            "Field that marks readings to exclude",
+            "Any value but NULL, nothing, 0 and false marks one.",
+            optional=True,
+        ),
+        Condition(
+            "EXCLUDE_WHERE",
+            "Exclude where",
+            "Expression that is true for the readings to exclude, such as \"operator\" = 'B'.",
+            optional=True,
+        ),
+        Toggle(
+            "UNSET_BEFORE",
+            "Take off earlier flags first",
+            "All flags 'off scale' and 'excluded' that the readings bring along are taken off "
+            "before new ones are set: give everything that is to be flagged again. Otherwise new "
+            "flags are added to them.",
+        ),
+    )
+
+    def correct(self, readings, task):
+        return flagreadings(
+            readings,
+            task.options(FlagOptions),
+            self.excluded(readings, task),
+            np.ones(len(readings), np.bool_) if task["UNSET_BEFORE"] else None,
+            task.part(0.5, 0.8),
+        )
+
+    def excluded(self, readings: Readings, task) -> dict[str, np.ndarray]:
+        """Which readings to exclude, by reason."""
+        found = {}
+        layer, area = task["INPUT"], task["AREA"]
+        if area is not None:
+            polygons = _polygons(area, layer, task)
+            found["by area"] = within(readings.x, readings.y, polygons)
+        if task["EXCLUDE_FIELD"] is not None:
+            found["by field"] = marked(layer, task["EXCLUDE_FIELD"])
+        if task["EXCLUDE_WHERE"]:
+            found["by expression"] = _where(layer, task, task.part(0.3, 0.5))
+        return found
+
+    def write_corrected(self, task, corrected, lines):
+        # Only qc is written anew, so that every value keeps its type and its last bit.
+        if not corrected.keep_previous:
+            before, after = _without_channels(corrected.before), _without_channels(corrected.after)
+            corrected = replace(corrected, before=before, after=after)
+        return super().write_corrected(task, corrected, lines)
+
+
+def _without_channels(readings: Readings) -> Readings:
+    return replace(readings, values=readings.values[:, :0], channels=(), units=())
+
+
+def _fields_of(expression: QgsExpression) -> set[str]:
+    # The host's word for "all fields" is no field.
+    return {name for name in expression.referencedColumns() if not name.startswith("#")}
+
+
+def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarray]]:
+    """Rings of every polygon, in the readings' coordinate reference system."""
+    transform = QgsCoordinateTransform(area.crs, layer.crs, task.context.transformContext())
+    found = []
+    for number, feature in enumerate(area.features(), start=1):
+        geometry = feature.geometry()
+        if geometry.isNull() or geometry.isEmpty():
+            continue
+        geometry.convertToStraightSegment()
+        try:
+            geometry.transform(transform)
+        except QgsCsException as wrong:
+            raise ValueError(
+                f"Feature {number} of layer '{area.name}' cannot be brought to {layer.crs.authid()}"
+                f" ({wrong}). Check the layer's coordinate reference system."
+            ) from wrong
+        parts = geometry.asMultiPolygon() if geometry.isMultipart() else [geometry.asPolygon()]
+        found += [
+            [np.array([(p.x(), p.y()) for p in ring]) for ring in rings if ring] for rings in parts
+        ]
+    return found
+
+
+def _where(layer: LayerSource, task, progress: Progress) -> np.ndarray:
+    """Which features the expression is true for; NULL is not true."""
+    expression = QgsExpression(task["EXCLUDE_WHERE"])
+    context = task.step.createExpressionContext(task.parameters, task.context, layer.source)
+    context.setFields(layer.fields)
+    expression.prepare(context)
+    total = max(layer.source.featureCount(), 1)
+    found = []
+    for number, feature in enumerate(layer.features(), start=1):
+        if number % BATCH == 0:
+            advance(progress, min(number / total, 1.0))
+        context.setFeature(feature)
+        value = expression.evaluate(context)
+        if expression.hasEvalError():
+            raise ValueError(
+                f"'Exclude where' cannot be worked out for feature {number} of layer "
+                f"'{layer.name}': {expression.evalErrorString().strip().rstrip('.')}."
+            )
+        found.append(not compat.is_null(value) and bool(value))
+    return np.array(found, np.bool_)
