@@ -258,8 +258,8 @@ def test_offsets_do_not_feel_the_level_and_scale_with_the_values(seed, level, fa
     before = table.copy()
     plain = found_for(table)
     np.testing.assert_array_equal(table, before)
-    np.testing.assert_allclose(found_for(table + level), plain, atol=1e-6)
-    np.testing.assert_allclose(found_for(table * factor), plain * factor, atol=1e-6)
+    np.testing.assert_allclose(found_for(table + level), plain, atol=1e-3)
+    np.testing.assert_allclose(found_for(table * factor), plain * factor, atol=1e-3)
 
 
 def test_the_other_way_round_across_gives_the_same():
