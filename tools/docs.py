@@ -10,6 +10,7 @@ from host import BUILD, ROOT, headless
 
 STEPS = ROOT / "docs" / "steps"
 PICTURES = ROOT / "docs" / "pictures"
+SCORES = "<!-- scores: written by make docs -->"
 START, END = "<!-- parameters: written by make docs -->", "<!-- end -->"
 
 
@@ -58,6 +59,18 @@ def write_index(steps, stages) -> None:
     (STEPS / "README.md").write_text("\n".join(rows), encoding="utf-8")
 
 
+def write_scores() -> None:
+    """Put the table of scores into its page."""
+    sys.path.insert(0, str(ROOT))
+    from tests.benchmarks.scores import table
+
+    path = ROOT / "docs" / "scores.md"
+    text = path.read_text("utf-8")
+    head, rest = text.split(SCORES)
+    tail = rest.split(END, 1)[1]
+    path.write_text(f"{head}{SCORES}\n\n{table()}\n\n{END}{tail}", encoding="utf-8")
+
+
 def main() -> int:
     """Run the demo for its results, then write everything."""
     demo = BUILD / "demo"
@@ -72,6 +85,7 @@ def main() -> int:
             write_step_page(step)
         write_index(steps, STAGES)
         draw_tutorial(demo, PICTURES)
+    write_scores()
     for path in sorted(Path(ROOT / "docs").rglob("*")):
         if path.is_file():
             print(path.relative_to(ROOT))

@@ -153,18 +153,31 @@ def draw_tutorial(folder: Path, target: Path) -> None:
         (("Every dot a reading", "mS/m", [dots, raw]), ("As recorded, gridded", "mS/m", [raw])),
         target / "raw.png",
     )
-    undrifted = str(folder / "undrifted.tif")
-    processing.run(
-        "lynchet:gridreadings", {"INPUT": str(folder / "undrifted.gpkg"), "OUTPUT": undrifted}
-    )
+    for name in ("undrifted", "levelled"):
+        processing.run(
+            "lynchet:gridreadings",
+            {"INPUT": str(folder / f"{name}.gpkg"), "OUTPUT": str(folder / f"{name}.tif")},
+        )
     draw_maps(
         (
-            ("In-phase, 1 m coils: before", "ppt", [styled_raster(Path(undrifted), 4)]),
-            ("After levelling", "ppt", [styled_raster(folder / "corrected.tif", 4)]),
+            ("In-phase, 1 m coils: before", "ppt", [styled_raster(folder / "undrifted.tif", 4)]),
+            ("After levelling", "ppt", [styled_raster(folder / "levelled.tif", 4)]),
         ),
         target / "levelled.png",
     )
+    draw_maps(
+        (
+            (
+                "Conductivity, 0.5 m coils: levelled",
+                "mS/m",
+                [styled_raster(folder / "levelled.tif", 1)],
+            ),
+            ("Aligned and balanced", "mS/m", [styled_raster(folder / "corrected.tif", 1)]),
+        ),
+        target / "aligned.png",
+    )
     shutil.copy(folder / "map.png", target / "demo.png")
+    draw_page(folder / "check.html", target / "check.png")
     processing.run(
         "lynchet:driftbase",
         {
@@ -174,6 +187,28 @@ def draw_tutorial(folder: Path, target: Path) -> None:
             "OUTPUT": "memory:",
         },
     )
+
+
+def draw_page(page: Path, target: Path, width: int = 900, height: int = 1100) -> None:
+    """The beginning of a page as a picture, where the host's old web view is there to draw it."""
+    from qgis.PyQt.QtCore import QEventLoop, QSize, Qt, QTimer, QUrl
+    from qgis.PyQt.QtGui import QImage, QPainter
+    from qgis.PyQt.QtWebKitWidgets import QWebPage
+
+    view, loop = QWebPage(), QEventLoop()
+    view.loadFinished.connect(loop.quit)
+    view.mainFrame().setScrollBarPolicy(
+        Qt.Orientation.Vertical, Qt.ScrollBarPolicy.ScrollBarAlwaysOff
+    )
+    view.setViewportSize(QSize(width, height))
+    QTimer.singleShot(20_000, loop.quit)
+    view.mainFrame().load(QUrl.fromLocalFile(str(page)))
+    loop.exec()
+    image = QImage(width, height, QImage.Format.Format_RGB32)
+    painter = QPainter(image)
+    view.mainFrame().render(painter)
+    painter.end()
+    image.save(str(target))
 
 
 def _scale_bar(axes, extent) -> None:

@@ -10,7 +10,7 @@ from scipy.sparse.csgraph import connected_components
 
 from ..gridding.spacing import traverse_separation
 from ..progress import Progress, keep_going, portion
-from ..readings import Correction, FloatArray, IntArray, Readings
+from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .edges import Edge, cells_of, find_edges
 
 REACH = 6.0
@@ -20,6 +20,10 @@ OUTLYING = 2.0
 ROUNDS = 20
 SURE = 3.0
 """A gain is believed when it differs from 1 by this many of its standard errors."""
+
+
+EVIDENT = 2.5
+"""Offsets of a channel are taken off when one of them is so many of its standard errors."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,13 @@ class Balance:
     edges: tuple[Edge, ...]
     islands: tuple[tuple[int, ...], ...]
 
+    @property
+    def evident(self) -> BoolArray:
+        """In which channels the parts are set apart by more than the errors, ``(c,)``."""
+        with np.errstate(invalid="ignore"):
+            apart = np.abs(self.offset) > EVIDENT * self.error
+        return np.asarray((apart | (self.gain != 1.0)).any(axis=0), np.bool_)
+
 
 def grid_offsets(
     readings: Readings,
@@ -131,6 +142,8 @@ def balancegrids(
     squares: one offset a part and channel. A network of edges that goes round corners shows its own
     errors, which are reported.
 
+    Where no offset of a channel exceeds its error by enough, that channel is left as it is.
+
     Parameters
     ----------
     parts, names
@@ -162,7 +175,8 @@ def balancegrids(
         rows = np.flatnonzero(parts == code)
         turned = middle + (values[rows] - middle) / found.gain[code]
         plain = found.gain[code] == 1.0
-        values[rows] = np.where(plain, values[rows], turned) - found.offset[code]
+        taken = np.where(found.evident, found.offset[code], 0.0)
+        values[rows] = np.where(plain, values[rows], turned) - taken
     return Correction(
         readings.with_values(values),
         _figures(readings, found, names),
@@ -195,12 +209,10 @@ def _solved(
 ) -> tuple[FloatArray, FloatArray]:
     """Offset of each part and its error, from the steps of one channel."""
     used = [e for e in edges if np.isfinite(e.step[channel])]
+    pairs = np.array([[e.first, e.second] for e in used], np.int64).reshape(-1, 2)
     step = np.array([e.step[channel] for e in used])
     error = np.array([e.error[channel] for e in used])
-    return network(
-        np.array([[e.first, e.second] for e in used], np.int64).reshape(-1, 2),
-        step, error, size, held,
-    )  # fmt: skip
+    return network(pairs, step, error, size, held)
 
 
 def network(
@@ -260,11 +272,8 @@ def network(
         level[members] -= share @ level[members]
         # Steps that do not close round a corner are less sure than each says of itself.
         spare = len(inside) - len(members) + 1
-        apart = (
-            1.0
-            if spare < 1
-            else max(1.0, float(np.sqrt((np.minimum(off, 9.0) ** 2).sum() / spare)))
-        )
+        left = float((weight / base * off**2).sum())
+        apart = max(1.0, np.sqrt(left / spare)) if spare else 1.0
         variance = np.linalg.inv(normal) - np.ones((len(members),) * 2) / base.sum()
         sigma[members] = apart * np.sqrt(np.maximum(np.diag(variance), 0.0))
     return level.round(9), sigma
@@ -324,7 +333,7 @@ def _figures(
     figures: dict[str, float | int | str] = {"edges": len(found.edges)}
     for code, name in enumerate(names):
         for k, channel in enumerate(readings.channels):
-            if np.isfinite(found.error[code, k]):
+            if np.isfinite(found.error[code, k]) and found.evident[k]:
                 figures[f"offset {name} {channel}"] = float(f"{found.offset[code, k]:.4g}")
             if found.gain[code, k] != 1.0:
                 figures[f"gain {name} {channel}"] = float(f"{found.gain[code, k]:.4g}")
@@ -355,9 +364,12 @@ def _messages(readings: Readings, found: Balance, names: tuple[str, ...]) -> tup
         if not offsets:
             messages.append(f"{channel}: nothing tells the parts apart; left as it is.")
             continue
+        agree = f"The steps along the edges agree to {_misfit(found, k):.2g}{unit}."
         messages.append(
-            f"{channel}: read too much, and taken off: {offsets}{unit}. The steps "
-            f"along the edges agree to {_misfit(found, k):.2g}{unit}."
+            f"{channel}: read too much, and taken off: {offsets}{unit}. {agree}"
+            if found.evident[k]
+            else f"{channel}: no part stands out from the errors, and nothing was taken off: "
+            f"{offsets}{unit}. {agree}"
         )
         gains = ", ".join(
             f"{_named(names, code)} {found.gain[code, k]:.3g}"

@@ -37,6 +37,9 @@ AS_WELL = 1.15
 OUTLYING = 1.5
 """Robust standard deviations beyond which a cell counts as no further off."""
 
+LEAST = 1e-12
+"""Noise is never taken for less than this, channel units."""
+
 ROUNDS = 3
 OVERLAP = 4.0
 """How many windows share each place of an edge, half a reach apart and two reaches wide."""
@@ -240,7 +243,7 @@ def _best_fits(
     for fit in fits:  # from the widest to the narrowest
         better = np.isfinite(fit[0]) & ~(found[3] <= AS_WELL * usual)
         found[:, better] = np.array(fit)[:, better]
-    return found[0], found[1] * np.maximum(usual / np.maximum(found[3], 1e-300), 1.0), found[2]
+    return found[0], found[1] * np.maximum(usual / np.maximum(found[3], LEAST), 1.0), found[2]
 
 
 def _fit(
@@ -268,7 +271,7 @@ def _fit(
     inverse = np.linalg.inv(normal)[:, -1, -1]
     noise = np.sqrt((rest**2).sum(axis=1) / np.maximum(number - terms, 1))
     judged &= (inverse > 0) & (inverse < 1e3)
-    error = np.sqrt(np.maximum(inverse, 0.0)) * np.maximum(noise, 1e-12)
+    error = np.sqrt(np.maximum(inverse, 0.0)) * np.maximum(noise, LEAST)
     step, level, noise, error = (
         np.where(judged, one, np.nan) for one in (found[:, -1], found[:, 0], noise, error)
     )

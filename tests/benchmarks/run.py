@@ -14,6 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
+from .corrections import corrections
+from .scores import print_scores
+
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tools"))
 
@@ -158,7 +161,7 @@ def outlining() -> None:
 
 
 def layers(folder: Path) -> None:
-    """Reading a layer by column and correcting it: against the host's features and calculator."""
+    """Reading a layer by column, then every correction: against the host's own ways."""
     with headless() as processing:
         from lynchet.plugin.source import LayerSource
         from osgeo import ogr, osr
@@ -197,19 +200,8 @@ def layers(folder: Path) -> None:
         theirs = fastest(lambda: source._by_feature(names, lambda fraction: True))
         line("read 1 million points x 6", ours, theirs, "the host's features, one by one")
 
-        def run(step, **parameters):
-            out = folder / f"{step.replace(':', '_')}.gpkg"
-            out.unlink(missing_ok=True)
-            return processing.run(step, {"INPUT": str(path), "OUTPUT": str(out), **parameters})
-
-        calculator = {
-            "FIELD_NAME": "c1", "FIELD_TYPE": 0, "FIELD_LENGTH": 0, "FIELD_PRECISION": 0,
-            "FORMULA": '"c1" * 2',
-        }  # fmt: skip
-        theirs = fastest(lambda: run("native:fieldcalculator", **calculator))
-        ours = fastest(lambda: run("lynchet:levellines", METHOD="whole_grid"))
-        line("level a layer, file to file", ours, theirs, "the host's field calculator, one field")
         layer = source = None
+        corrections(folder, processing, line)
 
 
 def main() -> None:
@@ -223,6 +215,8 @@ def main() -> None:
         gridding()
         outlining()
         layers(folder)
+    print()
+    print_scores()
 
 
 if __name__ == "__main__":
