@@ -22,7 +22,7 @@ SURE = 3.0
 """A gain is believed when it differs from 1 by this many of its standard errors."""
 
 
-EVIDENT = 2.5
+EVIDENT = 2.0
 """Offsets of a channel are taken off when one of them is so many of its standard errors."""
 
 

@@ -5,7 +5,7 @@ There the ground goes on, and the instrument's zero may not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -37,6 +37,12 @@ AS_WELL = 1.15
 OUTLYING = 1.5
 """Robust standard deviations beyond which a cell counts as no further off."""
 
+MANY = 15
+"""Traverses on either side of an edge from which on it shows what traverses are still off."""
+
+AKIN = 6.0
+"""Neighbouring traverses that are off alike, after levelling."""
+
 LEAST = 1e-12
 """Noise is never taken for less than this, channel units."""
 
@@ -51,8 +57,8 @@ class Cells:
 
     Parameters
     ----------
-    x, y, part
-        Mean position and part of each cell, ``(m,)``.
+    x, y, part, line
+        Mean position, part and traverse (a code) of each cell, ``(m,)``.
     values
         Mean values, ``(m, c)``, NaN where no reading counts.
     size
@@ -62,6 +68,7 @@ class Cells:
     x: FloatArray
     y: FloatArray
     part: IntArray
+    line: IntArray
     values: FloatArray
     size: float
 
@@ -81,6 +88,10 @@ class Edge:
         Places along the edge that were looked at.
     levels
         What either part reads at each of those places, ``(w, 2, c)``.
+    traverses
+        How many traverses of the part that has fewer of them lie at those places.
+    scatter
+        Variance of the step from place to place beyond the places' own errors, ``(c,)``.
     """
 
     first: int
@@ -89,6 +100,8 @@ class Edge:
     error: FloatArray
     windows: int
     levels: FloatArray
+    traverses: int
+    scatter: FloatArray
 
 
 def cells_of(readings: Readings, parts: IntArray, size: float) -> Cells:
@@ -122,9 +135,18 @@ def cells_of(readings: Readings, parts: IntArray, size: float) -> Cells:
         np.bincount(inverse, x, len(first)) / count,
         np.bincount(inverse, y, len(first)) / count,
         parts[rows][first],
+        _line_codes(readings)[rows][first],
         values,
         size,
     )
+
+
+def _line_codes(readings: Readings) -> IntArray:
+    """A code of each reading's traverse, ``(n,)``; readings of none are one."""
+    codes = np.full(len(readings), -1, np.int64)
+    for number, line in enumerate(readings.lines):
+        codes[line.rows] = number
+    return codes
 
 
 def find_edges(cells: Cells, reach: float, progress: Progress = keep_going) -> tuple[Edge, ...]:
@@ -174,7 +196,25 @@ def find_edges(cells: Cells, reach: float, progress: Progress = keep_going) -> t
     # Parts that touch at a corner only are told from each other by their neighbours.
     long = [edge for edge in found if edge.windows >= FEWEST_WINDOWS]
     linked = {code for edge in long for code in (edge.first, edge.second)}
-    return tuple(e for e in found if e in long or not {e.first, e.second} <= linked)
+    kept = [e for e in found if e in long or not {e.first, e.second} <= linked]
+    return tuple(_doubted(kept))
+
+
+def _doubted(edges: list[Edge]) -> list[Edge]:
+    """Edges with the doubt in their errors that traverses still being off brings.
+
+    Along an edge that runs with the traverses all places share the same few traverses, and what
+    those are still off after levelling. How much that is shows along the edges that run across
+    many; the calmest of them has the fewest features.
+    """
+    across = [edge.scatter for edge in edges if edge.traverses >= MANY]
+    if not across:
+        return edges
+    usual = np.min(np.nan_to_num(np.array(across), nan=np.inf), axis=0)
+    usual[~np.isfinite(usual)] = 0.0
+    return [
+        replace(e, error=np.sqrt(e.error**2 + usual / max(1.0, e.traverses / AKIN))) for e in edges
+    ]
 
 
 def _spread_out(points: FloatArray, apart: float) -> FloatArray:
@@ -197,12 +237,12 @@ def _edge(
     reach: float,
 ) -> Edge:
     c = cells.values.shape[1]
-    step, error = np.full(c, np.nan), np.full(c, np.nan)
+    step, error, scatter = (np.full(c, np.nan) for _ in range(3))
     counts = np.array([[len(some) for some in side] for side in sides])
     kept = np.flatnonzero((counts >= FEWEST_CELLS).all(axis=0))
     levels = np.full((len(kept), 2, c), np.nan)
     if not len(kept):
-        return Edge(*pair, step, error, 0, levels)
+        return Edge(*pair, step, error, 0, levels, 0, step)
     width = int(counts[:, kept].sum(axis=0).max())
     member = np.zeros((len(kept), width), np.int64)
     second, there = np.zeros((len(kept), width)), np.zeros((len(kept), width), np.bool_)
@@ -223,7 +263,13 @@ def _edge(
         levels[:, 0, k], levels[:, 1, k] = level, level + steps
         if sure.any():
             step[k], error[k] = _robust_mean(steps[sure], errors[sure])
-    return Edge(*pair, step, error, len(kept), levels)
+            spread = MAD_TO_SIGMA * float(np.median(np.abs(steps[sure] - step[k])))
+            scatter[k] = max(spread**2 - float(np.median(errors[sure])) ** 2, 0.0)
+    traverses = min(
+        len(np.unique(cells.line[np.concatenate([side[window] for window in kept])]))
+        for side in sides
+    )
+    return Edge(*pair, step, error, len(kept), levels, traverses, scatter)
 
 
 def _best_fits(
