@@ -215,7 +215,7 @@ def as_json(figures: Mapping[str, object]) -> str:
 
 
 def _escaped(text: str) -> str:
-    return html.escape(tr(text)).replace("\n", "<br>")
+    return html.escape(tr(text)).replace("\n", "<br>").replace("    ", "&nbsp;" * 4)
 
 
 def _files_beside(path: Path | None) -> set[Path]:
