@@ -10,19 +10,10 @@ import numpy as np
 from ..correct.windows import Walk
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray, IntArray, Readings, Traverse
+from ..words import in_unit, plural, squared
 from .coverage import COVERED, GAP, REACH, Patch, cover
 from .evidence import evidence
-from .findings import (
-    CANNOT_TELL,
-    GOOD,
-    LOOK,
-    MEND,
-    Finding,
-    by_topic,
-    in_unit,
-    plural,
-    squared,
-)
+from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding, by_topic
 from .lines import sample_blocks
 from .noise import channel_noise, line_offsets, noise_findings, offset_findings, thinned_rows
 from .positions import position_findings
@@ -42,7 +33,15 @@ BARE = 0.1
 SAMPLE = 200_000
 """Readings in which spikes are counted; of a larger survey, blocks of traverses."""
 
-ORDER = ("splitlines", "despike", "driftbase", "alignpasses", "levellines", "balancegrids")
+ORDER = (
+    "splitlines",
+    "flagreadings",
+    "despike",
+    "driftbase",
+    "levellines",
+    "alignpasses",
+    "balancegrids",
+)
 """Steps that mend, in the order in which they are best run."""
 
 

@@ -10,7 +10,8 @@ from ..correct.alignpasses import find_lags
 from ..correct.balancegrids import grid_offsets
 from ..correct.traverses import grids_of
 from ..readings import FloatArray, IntArray, Readings
-from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding, in_unit, plural
+from ..words import in_unit, plural
+from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding
 from .lines import Lines, group_medians, sample_blocks
 from .survey import Survey
 

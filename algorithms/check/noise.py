@@ -13,17 +13,8 @@ from ..correct.traverses import GridLines, grids_of
 from ..correct.windows import MAD_TO_SIGMA, Walk
 from ..progress import Progress, advance, keep_going
 from ..readings import FloatArray, IntArray, Readings
-from .findings import (
-    CANNOT_TELL,
-    GOOD,
-    LOOK,
-    MEND,
-    SHOWN,
-    Finding,
-    in_unit,
-    plural,
-    share_text,
-)
+from ..words import SHOWN, in_unit, plural, share_text
+from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding
 from .lines import Lines, robust_spread
 
 LEVELLING = LevelOptions(neighbours=1)

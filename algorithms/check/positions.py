@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..readings import NO_LINE, BoolArray, FloatArray, IntArray
-from .findings import GOOD, LOOK, MEND, SHOWN, Finding, plural, sentence_start, share_text
+from ..words import SHOWN, plural, sentence_start, share_text
+from .findings import GOOD, LOOK, MEND, Finding
 from .survey import Survey
 
 SAME = 1e-6

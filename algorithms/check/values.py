@@ -2,24 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import bdtrc
 
+from ..correct.stuck import CHANCE, equal_runs, resolution_of
 from ..readings import FloatArray, IntArray, Qc, Readings
-from .findings import (
-    CANNOT_TELL,
-    GOOD,
-    LOOK,
-    MEND,
-    SHOWN,
-    Finding,
-    in_unit,
-    plural,
-    share_text,
-)
+from ..words import SHOWN, in_unit, plural, share_text
+from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding
 from .lines import Lines, robust_spread
 
 PERCENTILES = (1, 5, 25, 75, 95, 99)
@@ -31,15 +22,6 @@ NEIGHBOURS = 5
 
 FEWEST_VALUES = 10
 """Distinct values below which nothing is said of saturation."""
-
-CHANCE = 1e-6
-"""Chance of a false alarm below which an extreme counts as saturated, or a run as stuck."""
-
-COARSE = 0.9
-"""Share of equal neighbours above which the resolution explains runs of any length."""
-
-SHORTEST_RUN = 4
-"""Equal readings one after another that are never called stuck, less one."""
 
 RARE = 0.01
 """Share of the readings up to which saturated or stuck ones are worth a look only."""
@@ -124,19 +106,12 @@ def summarise(readings: Readings, channel: int) -> Summary:
         float(distinct[0]) if len(values) else nothing,
         float(distinct[-1]) if len(values) else nothing,
         tuple(float(rank) for rank in ranks[3:]),
-        _resolution(distinct),
+        resolution_of(distinct),
         distinct,
         counts.astype(np.int64),
         edges,
         bars,
     )
-
-
-def _resolution(distinct: FloatArray) -> float:
-    """Smallest step between sorted distinct values, those that only rounding parts aside."""
-    steps = np.diff(distinct)
-    steps = steps[steps > 1e-9 * np.abs(distinct).max(initial=0.0)]
-    return float(steps.min()) if len(steps) else float("nan")
 
 
 def value_findings(
@@ -234,27 +209,11 @@ def _saturation_finding(summary: Summary) -> Finding:
         "saturated readings",
         LOOK if low + high <= RARE * summary.count else MEND,
         f"{name}: readings pile up at the end of the scale ({' and '.join(parts)}). Mark them off "
-        "scale (bit 4 of qc), so that they inform no correction.",
+        "scale, so that they inform no correction.",
         float(low + high),
         channel=name,
+        mend="flagreadings",
     )
-
-
-def longest_by_chance(count: int, equal: float) -> int:
-    """Longest run of equal readings that chance makes among `count`, `equal` neighbours alike.
-
-    A run of ``k`` has ``k - 1`` equal neighbours; among so many readings one is expected to be
-    longer than the run returned less than once in a million surveys.
-
-    Examples
-    --------
-    >>> longest_by_chance(1_000_000, 0.1)
-    13
-    """
-    if equal <= 0:
-        return SHORTEST_RUN - 1
-    neighbours = math.log(CHANCE / max(count, 1)) / math.log(equal)
-    return max(SHORTEST_RUN - 1, math.floor(neighbours + 1e-9) + 1)
 
 
 def stuck_findings(
@@ -262,34 +221,24 @@ def stuck_findings(
 ) -> list[Finding]:
     """Runs of exactly equal readings that the resolution of the channel does not explain.
 
-    With noise of standard deviation ``s`` and values in steps of ``q``, two readings of level
-    ground agree with a chance of about ``q / (2 s sqrt(pi))``: the density at 0 of a difference of
-    standard deviation ``s sqrt(2)``, times the step.
+    See `equal_runs`.
     """
     name = summary.channel
     what = "stuck readings"
     values = column[lines.rows]
-    alike = lines.follows & (np.diff(values) == 0)
     if not len(values) or not np.isfinite(summary.resolution):
         stuck = summary.count > 1 and len(lines.rows) > 1
         sentence = f"{name}: all readings are the same." if stuck else f"{name}: too few readings."
         verdict = MEND if stuck else CANNOT_TELL
         return [Finding("Values", what, verdict, sentence, float(summary.count), channel=name)]
-    shares = lines.totals(np.append(alike, False).astype(np.float64)) / np.maximum(
-        lines.totals(np.ones(len(values))) - 1, 1
-    )
-    expected = summary.resolution / (2 * noise * math.sqrt(math.pi)) if noise > 0 else 1.0
-    # Where the ground is level the channel's own share of equal neighbours is higher.
-    equal = max(min(expected, 1.0), float(np.median(shares)))
-    if equal > COARSE:
+    found = equal_runs(values, lines.number, summary.resolution, noise)
+    if found.by_chance is None:
         sentence = (
             f"{name}: most readings equal the one before, in steps of "
             f"{in_unit(summary.resolution, summary.unit)}: stuck ones cannot be told."
         )
         return [Finding("Values", what, CANNOT_TELL, sentence, channel=name)]
-    limit = longest_by_chance(len(values), equal)
-    starts = np.flatnonzero(np.concatenate([[True], ~alike]))
-    length = np.diff(np.append(starts, len(values)))
+    starts, length, limit = found.start, found.length, found.by_chance
     long = length > limit
     if not long.any():
         sentence = f"{name}: no run of equal readings is longer than chance makes it."
@@ -305,6 +254,7 @@ def stuck_findings(
             f"chance makes {limit}: the instrument or logger stood still.",
             float(total),
             channel=name,
+            mend="flagreadings",
         )
     ]
     runs = np.flatnonzero(long)

@@ -5,18 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..readings import BoolArray, IntArray, Traverse
-from .findings import (
-    CANNOT_TELL,
-    GOOD,
-    LOOK,
-    MEND,
-    SHOWN,
-    Finding,
-    in_unit,
-    plural,
-    sentence_start,
-    share_text,
-)
+from ..words import SHOWN, in_unit, plural, sentence_start, share_text
+from .findings import CANNOT_TELL, GOOD, LOOK, MEND, Finding
 from .survey import CheckOptions, Survey, along_axis, gaps_across
 
 FEW = 0.1

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..check.findings import SHOWN, in_unit, plural, share_text
-from ..check.lines import Lines
-from ..check.values import COARSE, longest_by_chance, summarise
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Qc, Readings
+from ..words import SHOWN, in_unit, plural, share_text
 from .despike import noise_level
+from .stuck import equal_runs, resolution_of
 from .windows import Walk
 
 MANY = 0.2
@@ -236,7 +235,7 @@ def stuck_runs(readings: Readings, channel: int, fewest: int) -> StuckRuns:
     channel are against its noise and the more level the ground. That share is taken as the larger
     of what resolution and noise make of it and of what the usual traverse shows, and runs no
     longer than chance then makes once in a million surveys are left: see
-    `lynchet.algorithms.check.values.longest_by_chance`. A missing or barred reading ends a run.
+    `stuck.longest_by_chance`. A missing or barred reading ends a run.
 
     Examples
     --------
@@ -248,38 +247,30 @@ def stuck_runs(readings: Readings, channel: int, fewest: int) -> StuckRuns:
     ([12], [51], True)
     """
     none = np.empty(0, np.int64)
-    summary = summarise(readings, channel)
-    if not math.isfinite(summary.resolution):
-        same = "all readings are the same" if summary.count > 1 else "too few readings"
+    walk = Walk.of(readings)
+    usable = readings.usable[walk.rows, channel]
+    column = np.where(usable, readings.values[walk.rows, channel], np.nan)
+    resolution = resolution_of(np.unique(column[usable]))
+    if not math.isfinite(resolution):
+        same = "all readings are the same" if usable.sum() > 1 else "too few readings"
         return StuckRuns(none, none, none, (), 0, same)
-    lines = Lines.of(readings)
-    usable = readings.usable[lines.rows, channel]
-    column = np.where(usable, readings.values[lines.rows, channel], np.nan)
-    alike = lines.follows & (np.diff(column) == 0)
-    shares = lines.totals(np.append(alike, False).astype(np.float64)) / np.maximum(
-        lines.totals(np.ones(len(column))) - 1, 1
-    )
-    noise = noise_level(column, Walk.of(readings))
-    expected = summary.resolution / (2 * noise * math.sqrt(math.pi)) if noise > 0 else 1.0
-    equal = max(min(expected, 1.0), float(np.median(shares)))
-    if equal > COARSE:
-        step = in_unit(summary.resolution, summary.unit)
+    traverse = np.cumsum(walk.first == np.arange(len(walk.first))) - 1
+    found = equal_runs(column, traverse, resolution, noise_level(column, walk))
+    if found.by_chance is None:
+        step = in_unit(resolution, readings.units[channel])
         return StuckRuns(
             none, none, none, (), 0, f"most readings equal the one before, in steps of {step}"
         )
-    by_chance = longest_by_chance(len(column), equal)
-    starts = np.flatnonzero(np.concatenate([[True], ~alike]))
-    length = np.diff(np.append(starts, len(column)))
-    long = (length >= fewest) & (length > by_chance)
-    place = np.repeat(long, length)
-    number = lines.number[starts[long]]
-    first = np.searchsorted(lines.number, number)
+    long = (found.length >= fewest) & (found.length > found.by_chance)
+    start, length = found.start[long], found.length[long]
+    place = np.repeat(long, found.length)
+    lines = readings.lines
     return StuckRuns(
-        lines.rows[place],
-        length[long].astype(np.int64),
-        (starts[long] - first + 1).astype(np.int64),
-        tuple(lines.traverses[n].name for n in number),
-        by_chance,
+        walk.rows[place],
+        length,
+        start - walk.first[start] + 1,
+        tuple(lines[n].name for n in traverse[start]),
+        found.by_chance,
     )
 
 

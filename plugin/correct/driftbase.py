@@ -6,9 +6,8 @@ import numpy as np
 
 from ...algorithms.correct.driftbase import METHODS, REFERENCES, DriftBaseOptions, driftbase
 from ...algorithms.readings import Readings
-from ..deliver.drift import draw_drift
+from ..deliver.drift import CURVES, draw_drift
 from ..inputs import Field, Layer
-from ..outputs import FileOutput
 from ..parameters import Choice, Number, Toggle
 from ..readings_layer import Roles, marked, read_readings, shared_codes
 from ..readings_step import CorrectionStep
@@ -96,15 +95,7 @@ class DriftBase(CorrectionStep):
             "Otherwise readings taken there are refused.",
         ),
     )
-    extras = (
-        FileOutput(
-            "CURVES",
-            "Drift curves",
-            "A page or picture of each channel's drift: look at it.",
-            optional=True,
-            filter="HTML page (*.html);;PNG picture (*.png);;SVG picture (*.svg)",
-        ),
-    )
+    extras = (CURVES,)
 
     def correct(self, readings, task):
         base, (day, base_day) = self.base(readings, task)

@@ -13,9 +13,8 @@ from ...algorithms.correct.drifttie import (
     DriftTieOptions,
     drifttie,
 )
-from ..deliver.drift import draw_drift
+from ..deliver.drift import CURVES, draw_drift
 from ..inputs import Field, Layer
-from ..outputs import FileOutput
 from ..parameters import Choice, Number
 from ..readings_layer import Roles, marked, read_readings
 from ..readings_step import CorrectionStep
@@ -108,15 +107,7 @@ class DriftTie(CorrectionStep):
             options=LEVELS,
         ),
     )
-    extras = (
-        FileOutput(
-            "CURVES",
-            "Drift curves",
-            "A page or picture of each channel's drift: look at it.",
-            optional=True,
-            filter="HTML page (*.html);;PNG picture (*.png);;SVG picture (*.svg)",
-        ),
-    )
+    extras = (CURVES,)
 
     def correct(self, readings, task):
         whole, ties = self.lines_and_ties(readings, task)

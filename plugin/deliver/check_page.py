@@ -14,9 +14,10 @@ from matplotlib.figure import Figure
 
 from ...algorithms.check.checkreadings import Check
 from ...algorithms.check.coverage import GAP
-from ...algorithms.check.findings import VERDICTS, Finding, in_unit
+from ...algorithms.check.findings import VERDICTS, Finding
 from ...algorithms.interpret.anomalies import CAUTION
 from ...algorithms.readings import Readings
+from ...algorithms.words import in_unit
 from ..version import VERSION
 from .figures import INK, LINE, MARK, dress, new_figure
 

@@ -7,8 +7,16 @@ from pathlib import Path
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from ...algorithms.correct.driftbase import DriftCorrection, DriftCurve, clock
+from ..outputs import FileOutput
 from .figures import INK, LINE, MARK, dress, new_figure, save
 
+CURVES = FileOutput(
+    "CURVES",
+    "Drift curves",
+    "A page or picture of each channel's drift: look at it.",
+    optional=True,
+    filter="HTML page (*.html);;PNG picture (*.png);;SVG picture (*.svg)",
+)
 VISITS = (
     "Dots: visits to the base, with their robust spread. Line: the drift taken off. Dashes: "
     "the level that the readings were brought to."

@@ -7,12 +7,8 @@ from lynchet.algorithms.check.coverage import COVERED, GAP, cover, hull_of
 from lynchet.algorithms.check.lines import Lines, group_medians, robust_spread
 from lynchet.algorithms.check.noise import noise_by_line
 from lynchet.algorithms.check.positions import repeated_positions
-from lynchet.algorithms.check.values import (
-    PERCENTILES,
-    longest_by_chance,
-    saturated,
-    summarise,
-)
+from lynchet.algorithms.check.values import PERCENTILES, saturated, summarise
+from lynchet.algorithms.correct.stuck import longest_by_chance
 from lynchet.algorithms.readings import Readings
 from scipy import stats
 from shapely.affinity import rotate
