@@ -34,7 +34,6 @@ SAMPLE = 200_000
 """Readings in which spikes are counted; of a larger survey, blocks of traverses."""
 
 ORDER = (
-    "splitlines",
     "flagreadings",
     "despike",
     "driftbase",
