@@ -13,6 +13,7 @@ from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .centres import STATISTICS, statistic_of
 from .differential import GridLevels, common_wavelength, grid_levels, offsets_along, places_of
 from .directions import ERRORS, direction_effect_of
+from .junctions import find_junctions, left_by_levelling
 from .neighbours import reading_interval
 from .steps_inside import StepInside, find_steps, step_shifts
 from .traverses import GridLines, grids_of
@@ -45,6 +46,9 @@ class LevelOptions:
     wavelength
         Differential: change across the traverses broader than this belongs to the ground and
         stays, map units; None for the length that the levels themselves make likeliest.
+    join
+        Differential: where traverses go on in those of the next data grid, let the steps between
+        them tell what is still off.
     window
         Differential: length along the traverse that shares one offset, map units; 0 for the whole
         traverse. A feature parallel to the traverses is kept while it fills less than half of it.
@@ -71,6 +75,12 @@ class LevelOptions:
     highest: float | None = None
     fewest: int = 10
     steps: bool = False
+    join: bool = True
+
+    @property
+    def joins(self) -> bool:
+        """Whether junctions between data grids are looked at."""
+        return self.join and self.method == "differential"
 
     def __post_init__(self) -> None:
         if self.method not in METHODS:
@@ -103,6 +113,9 @@ def levellines(
     readings: Readings, options: LevelOptions | None = None, progress: Progress = keep_going
 ) -> Correction:
     """Level the traverses of every data grid, each channel and data grid by itself.
+
+    With ``"differential"``, where traverses go on in those of the next data grid, the steps between
+    them tell more of what each is off (`junctions`).
 
     The shifts of a data grid have median 0, so that its general level stays: with
     ``"same_direction"`` those of each direction, so that what sets the directions apart stays too;
@@ -141,12 +154,16 @@ def levellines(
         [partial(_prepared, column, lines, options) for column in columns for lines in grids],
         progress,
     )
+    junctions = find_junctions(readings, grids if options.joins else ())
     for k, (channel, unit) in enumerate(zip(readings.channels, readings.units)):
         of_channel = ready[k * len(grids) : (k + 1) * len(grids)]
         wavelength = options.wavelength or common_wavelength(
             [grid.levels for grid in of_channel if grid.levels is not None]
         )
-        shifts = []
+        shifts: list[float] = []
+        levelled: list[IntArray] = []
+        number: list[int] = []
+        place = 0
         for lines, grid in zip(grids, of_channel):
             offsets, told, found = grid.offsets_with(lines, wavelength), grid.told, grid.figures
             of_grid = f" {lines.grid}" if lines.grid else ""
@@ -157,8 +174,20 @@ def levellines(
                     rows = whole[traverse.grid, traverse.line].rows
                     values[rows, k] -= _on_all_rows(rows, traverse.rows, offset)
                     shifts.append(float(np.median(offset)))
+                    levelled.append(rows)
+                    number.append(place)
                 else:
                     left.add(traverse.name)
+                place += 1
+        if len(junctions):
+            counted = np.where(np.isfinite(columns[k]), values[:, k], np.nan)
+            still = left_by_levelling(junctions, counted, place)[number]
+            for rows, more in zip(levelled, still):
+                values[rows, k] -= more
+            shifts = [shift + more for shift, more in zip(shifts, still.tolist())]
+            figures[f"rms shift by junctions {channel}"] = float(
+                f"{np.sqrt(np.mean(still**2)) if len(still) else 0.0:.4g}"
+            )
         if not shifts and options.method == "differential" and options.window > 0:
             raise ValueError(
                 f"Nothing can be levelled in '{channel}': no window of {options.window:g} along "

@@ -85,6 +85,14 @@ class LevelLines(CorrectionStep):
             "them by distance from where the traverse begins.",
             default=DEFAULTS.steps,
         ),
+        Toggle(
+            "JOIN",
+            "Use where traverses go on",
+            "For 'differential': where traverses of two data grids lie end to end, the step from "
+            "the one to the other tells what either is still off.",
+            default=DEFAULTS.join,
+            advanced=True,
+        ),
         Number(
             "WAVELENGTH",
             "Keep change across broader than",
