@@ -8,6 +8,7 @@ unit of each channel. No clock time is written, so that the same run gives the s
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -17,6 +18,17 @@ from qgis.core import QgsMapLayer, QgsRasterLayer, QgsVectorLayer
 from .version import VERSION
 
 RASTER_DOMAIN = "LYNCHET"
+
+
+def without_nan(content):
+    """Figures as JSON holds them: what is no number becomes None."""
+    if isinstance(content, Mapping):
+        return {name: without_nan(value) for name, value in content.items()}
+    if isinstance(content, (list, tuple)):
+        return [without_nan(value) for value in content]
+    if isinstance(content, float) and not math.isfinite(content):
+        return None
+    return content
 
 
 @dataclass(frozen=True)
@@ -36,7 +48,8 @@ class Entry:
             "figures": dict(self.figures),
             "units": dict(self.units),
         }
-        return f"{self.step} {self.version} {json.dumps(content, ensure_ascii=False)}"
+        text = json.dumps(without_nan(content), ensure_ascii=False)
+        return f"{self.step} {self.version} {text}"
 
     @classmethod
     def parse(cls, line: str) -> Entry | None:

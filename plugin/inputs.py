@@ -101,7 +101,7 @@ class Field(Parameter):
             layer = task[self.of]
             names = names if layer is not None and self.default in layer.field_names else []
         if self.several:
-            return tuple(names)
+            return tuple(dict.fromkeys(names))
         return names[0] if names else None
 
     def problem(self, task):

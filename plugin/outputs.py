@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,7 +39,7 @@ class Output(Parameter):
         """See `Parameter.problem`."""
         path = self.target(task)
         if path is None:
-            return None
+            return self._into_input(task)
         if path.is_dir():
             return f"'{self.label}' is the folder '{path}'; add a file name."
         folder = path.parent
@@ -49,7 +50,17 @@ class Output(Parameter):
             )
         if not os.access(folder, os.W_OK):
             return f"'{self.label}' cannot be written to '{folder}'. Choose another folder."
-        for kept in task.input_files():
+        return self.overwrites(path, task.input_files())
+
+    def _into_input(self, task) -> str | None:
+        """One sentence when a layer would be added to a database that is read."""
+        raw = static_value(task.parameters.get(self.name))
+        held = re.search(r"dbname=['\"]([^'\"]+)['\"]", raw) if isinstance(raw, str) else None
+        return self.overwrites(Path(held[1]).absolute(), task.input_files()) if held else None
+
+    def overwrites(self, path: Path, inputs: Iterable[Path]) -> str | None:
+        """One sentence when a file to write is one that is read."""
+        for kept in inputs:
             if path.exists() and kept.exists() and os.path.samefile(path, kept):
                 return (
                     f"'{self.label}' would overwrite the input '{path.name}'. "
@@ -117,3 +128,14 @@ class FileOutput(Output):
         """Where to write it, or None when it is not wanted."""
         name = task.step.parameterAsFileOutput(task.parameters, self.name, task.context)
         return Path(name) if name else None
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        path = self.target(task)
+        endings = re.findall(r"\*(\.\w+)", self.filter)
+        if path is not None and endings and path.suffix.lower() not in endings:
+            return (
+                f"'{self.label}' is '{path.name}'; the file must end in {' or '.join(endings)}. "
+                "Choose another file name."
+            )
+        return super().problem(task)

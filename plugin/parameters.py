@@ -60,6 +60,10 @@ class Parameter:
         """One sentence on what is wrong with the value, or None."""
         return None
 
+    def typed(self, raw):
+        """A raw value as one of its own kind, where it is text for one: for the history."""
+        return raw
+
     def given(self, task) -> bool:
         """Tell whether the user set the parameter at all."""
         return task.parameters.get(self.name) not in (None, "")
@@ -99,14 +103,22 @@ class Number(Parameter):
         read = task.step.parameterAsInt if self.whole else task.step.parameterAsDouble
         return read(task.parameters, self.name, task.context)
 
+    def typed(self, raw):
+        """See `Parameter.typed`."""
+        try:
+            number = float(raw) if isinstance(raw, str) else raw
+        except ValueError:
+            return raw
+        whole = self.whole and isinstance(number, float) and number.is_integer()
+        return int(number) if whole else number
+
     def problem(self, task):
         """See `Parameter.problem`."""
-        raw = task.parameters.get(self.name)
+        raw = self.typed(task.parameters.get(self.name))
         if isinstance(raw, str) and raw:
-            try:
-                raw = float(raw)
-            except ValueError:
-                return None  # an expression or a model's word: the host's to judge
+            return f"'{self.label}' is '{raw}'; give a number, with a decimal point."
+        if self.whole and isinstance(raw, float) and raw.is_integer() is False:
+            return f"'{self.label}' is {raw:g}; give a whole number."
         if not isinstance(raw, (int, float)) or isinstance(raw, bool):
             return None
         if raw != raw or raw in (float("inf"), float("-inf")):
@@ -142,6 +154,9 @@ class Choice(Parameter):
         return None
 
 
+_YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+
+
 @dataclass(frozen=True)
 class Toggle(Parameter):
     """Yes or no."""
@@ -152,9 +167,22 @@ class Toggle(Parameter):
         """See `Parameter.make`."""
         return QgsProcessingParameterBoolean(self.name, label, self.default, self.optional)
 
+    def typed(self, raw):
+        """See `Parameter.typed`."""
+        return _YES_OR_NO.get(raw.strip().lower(), raw) if isinstance(raw, str) else raw
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        raw = self.typed(task.parameters.get(self.name))
+        if isinstance(raw, str) and raw:
+            return f"'{self.label}' is '{raw}'; give true or false."
+        return None
+
     def value(self, task):
         """True or False."""
-        return task.step.parameterAsBool(task.parameters, self.name, task.context)
+        typed = self.typed(task.parameters.get(self.name))
+        asked = {**task.parameters, self.name: typed}
+        return task.step.parameterAsBool(asked, self.name, task.context)
 
 
 @dataclass(frozen=True)

@@ -209,9 +209,9 @@ class Step(QgsProcessingAlgorithm):
             details.setPostProcessor(Styler.kept(style))
 
 
-def as_json(figures: Mapping[str, object]) -> str:
-    """Key figures as the text that the output FIGURES holds."""
-    return json.dumps(dict(figures), ensure_ascii=False)
+def as_json(figures: Mapping[str, object] | list) -> str:
+    """Key figures as the text that the output FIGURES holds; what is no number as null."""
+    return json.dumps(history.without_nan(figures), ensure_ascii=False)
 
 
 def _escaped(text: str) -> str:

@@ -82,7 +82,22 @@ class Task:
             found = parameter.problem(self)
             if found:
                 return found
-        return self.step.problem(self)
+        return self._twice() or self.step.problem(self)
+
+    def _twice(self) -> str | None:
+        """One sentence when two outputs would be written to one file."""
+        written: dict[Path, str] = {}
+        for parameter in self.step.parameters:
+            path = parameter.target(self) if parameter not in self.step.inputs else None
+            if path is None:
+                continue
+            if path in written:
+                return (
+                    f"'{written[path]}' and '{parameter.label}' would both be written to "
+                    f"'{path.name}'. Choose a file for each."
+                )
+            written[path] = parameter.label
+        return None
 
     def input_files(self) -> list[Path]:
         """Every file named by a parameter that is read."""
@@ -98,7 +113,9 @@ class Task:
     def asked(self) -> dict[str, object]:
         """What was asked, as plain JSON values, for the history."""
         return {
-            parameter.name: _plain(self.parameters.get(parameter.name, parameter.default))
+            parameter.name: _plain(
+                parameter.typed(self.parameters.get(parameter.name, parameter.default))
+            )
             for parameter in self.step.inputs
         }
 

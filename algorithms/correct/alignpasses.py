@@ -246,7 +246,7 @@ def _amounts(
     for lag, members, more in found:
         whose = " ".join(part for part in (lag.grid and f"grid {lag.grid}", lag.channel) if part)
         name, title = f"lag {whose}".strip(), whose or "All readings"
-        title = title[0].upper() + title[1:]
+        title = f"Grid{title[4:]}" if lag.grid else title
         known = options.lag is not None
         taken = lag.shift.lag if known or lag.shift.evident else 0.0
         figures[name] = float(f"{taken:.4g}")
@@ -264,7 +264,7 @@ def _amounts(
             found_but = f" ({lag.shift.lag:.2g} {unit}, standard error {lag.shift.error:.2g})"
             messages.append(
                 f"{title}: no evidence of a lag{found_but if lag.shift.sure else ''}; nothing was "
-                "done."
+                f"done. {lag.shift.why_not}"
             )
         if lag.scatter:
             figures[f"{name} scatter"] = float(f"{lag.scatter:.4g}")

@@ -364,12 +364,15 @@ def _messages(readings: Readings, found: Balance, names: tuple[str, ...]) -> tup
         if not offsets:
             messages.append(f"{channel}: nothing tells the parts apart; left as it is.")
             continue
-        agree = f"The steps along the edges agree to {_misfit(found, k):.2g}{unit}."
+        # Steps that go round no corner agree with anything.
+        several = len(found.edges) >= sum(len(one) for one in found.islands)
+        agree = f" The steps along the edges agree to {_misfit(found, k):.2g}{unit}."
+        agree = agree if several else ""
         messages.append(
-            f"{channel}: read too much, and taken off: {offsets}{unit}. {agree}"
+            f"{channel}: taken off: {offsets}{unit}.{agree}"
             if found.evident[k]
             else f"{channel}: no part stands out from the errors, and nothing was taken off: "
-            f"{offsets}{unit}. {agree}"
+            f"{offsets}{unit}.{agree}"
         )
         gains = ", ".join(
             f"{_named(names, code)} {found.gain[code, k]:.3g}"

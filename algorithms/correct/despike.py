@@ -9,6 +9,7 @@ import numpy as np
 
 from ..progress import Progress, keep_going, portion, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Qc, Readings
+from ..words import plural
 from .neighbours import shown_beside
 from .runs import find_runs
 from .traverses import GridLines, grids_of
@@ -187,7 +188,8 @@ def despike(
         more = (
             "" if kept is None else f" {kept:,} more were kept: a traverse beside shows them too."
         )
-        messages.append(f"{name}: {count:,} spikes in {judged:,} readings ({share:.2%}).{more}")
+        found = f"{plural(count, 'spike')} in {judged:,} readings ({share:.2%})."
+        messages.append(f"{name}: {found}{more}")
         if share > CROWDED:
             warnings.append(
                 f"{name}: {share:.0%} of the readings were taken for spikes. Raise the threshold, "

@@ -5,33 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
 
-from ..progress import Progress, advance, keep_going, portion
+from ..progress import Progress, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
 from .crossings import Crossings, find_crossings
 from .curves import Curves
 from .driftbase import DriftCorrection, DriftCurve
-from .windows import MAD_TO_SIGMA
+from .penalised import by_cross_validation, solve_robustly, spread_about_zero
 
 MODELS = ("one_curve", "each_line")
 SHAPES = ("cubic", "linear")
 LEVELS = ("mean", "start", "ties")
-FOLDS = 5
-DENSE = 1500
-"""Coefficients up to which the equations are solved as a full matrix."""
-
-TRIALS = 10.0 ** np.arange(-3.0, 6.1)
-"""Smoothness tried, relative to the crossings' own weight."""
+MOST = 20_000
+"""Corners of all curves together: more are surely a slip."""
 
 FEWEST = 4
 """Crossings below which no drift can be fitted."""
 
-OUTLYING = 1.5
-ROUNDS, FEW_ROUNDS = 12, 4
 DRAWN = 400
 
 
@@ -162,15 +154,15 @@ def drifttie(
         whole[rows] = (shares * drift[columns]).sum(axis=1)
         whole = _levelled(whole, readings.time, rows, owner, label, ties, options)
         values[:, k] -= whole
-        before, after = difference
-        figures[f"crossings differ {name} before"] = float(f"{_spread(before):.4g}")
-        figures[f"crossings differ {name} after"] = float(f"{_spread(after):.4g}")
+        before, after = (spread_about_zero(part) for part in difference)
+        figures[f"crossings differ {name} before"] = float(f"{before:.4g}")
+        figures[f"crossings differ {name} after"] = float(f"{after:.4g}")
         figures[f"drift {name}"] = float(f"{np.ptp(whole[rows]):.4g}")
         figures[f"smoothness {name}"] = float(f"{chosen:.3g}")
         unit_text = f" {unit}" if unit else ""
         messages.append(
-            f"{name}: at {len(used)} crossings the readings differed by {_spread(before):.3g}"
-            f"{unit_text} and differ by {_spread(after):.3g} now; drift over "
+            f"{name}: at {len(used)} crossings the readings differed by {before:.3g}"
+            f"{unit_text} and differ by {after:.3g} now; drift over "
             f"{np.ptp(whole[rows]):.3g}{unit_text}."
         )
         drawn.append(_drawn(readings, used, at[sure], whole, name, unit))
@@ -216,6 +208,11 @@ def _pieces(readings: Readings, options: DriftTieOptions) -> tuple[Curves, IntAr
     start[~np.isfinite(start)], end[~np.isfinite(end)] = 0.0, 0.0
     degree = 3 if options.shape == "cubic" else 1
     stretches = np.maximum(np.ceil((end - start) / options.knots), 1).astype(np.int64)
+    if stretches.sum() > MOST:
+        raise ValueError(
+            f"Corners every {options.knots:g} s make {int(stretches.sum()):,} of them. Choose a "
+            "longer time between corners."
+        )
     sizes = stretches + degree
     if options.model == "each_line":
         sizes[end - start < options.knots] = 1  # too short to bend: one number
@@ -244,90 +241,9 @@ def _fit(
     unit = len(difference) / curves.size
     chosen = options.smoothness
     if chosen is None:
-        chosen = _by_cross_validation(relation, difference, held, unit, progress)
-    found, _ = _solve(relation, difference, held, chosen * unit)
+        chosen = by_cross_validation(relation, difference, held, unit, progress)
+    found, _ = solve_robustly(relation, difference, held, chosen * unit)
     return found, float(chosen), (difference, difference - relation @ found)
-
-
-def _by_cross_validation(
-    relation: csr_matrix,
-    difference: FloatArray,
-    held: csr_matrix,
-    unit: float,
-    progress: Progress,
-) -> float:
-    """The smoothness that predicts crossings left out best; ties go to the smoother."""
-    folds = min(FOLDS, len(difference))
-    fold = np.arange(len(difference)) % folds
-    errors = []
-    for number, trial in enumerate(TRIALS):
-        advance(progress, number / len(TRIALS))
-        # Bad crossings are bad whichever are left out: one weighting serves all folds.
-        _, weight = _solve(relation, difference, held, trial * unit, FEW_ROUNDS)
-        left = np.empty(len(difference))
-        for one in range(folds):
-            out = fold == one
-            found = _weighted(relation[~out], difference[~out], held, trial * unit, weight[~out])
-            left[out] = difference[out] - relation[out] @ found
-        errors.append(_mean_held(left))
-    best = np.min(errors)
-    return float(TRIALS[np.flatnonzero(np.array(errors) <= best * (1 + 1e-6))[-1]])
-
-
-def _mean_held(rest: FloatArray) -> float:
-    """Mean of Huber's cost, so that a few bad crossings do not choose."""
-    spread = max(_spread(rest), 1e-12)
-    off = np.abs(rest) / spread
-    held = np.minimum(off, OUTLYING)
-    return float(np.mean(held * (2 * off - held))) * spread**2
-
-
-def _solve(
-    relation: csr_matrix,
-    difference: FloatArray,
-    held: csr_matrix,
-    strength: float,
-    rounds: int = ROUNDS,
-) -> tuple[FloatArray, FloatArray]:
-    """Penalised robust least squares by reweighting: coefficients and weights."""
-    weight = np.ones(len(difference))
-    found = np.zeros(relation.shape[1])
-    for _ in range(rounds):
-        new = _weighted(relation, difference, held, strength, weight)
-        settled = np.abs(new - found).max() <= 1e-9 * max(np.abs(new).max(), 1e-12)
-        found = new
-        rest = np.abs(difference - relation @ found)
-        reach = OUTLYING * max(_spread(rest), 1e-12)
-        weight = np.minimum(1.0, reach / np.maximum(rest, 1e-300))
-        if settled:
-            break
-    return found, weight
-
-
-def _weighted(
-    relation: csr_matrix,
-    difference: FloatArray,
-    held: csr_matrix,
-    strength: float,
-    weight: FloatArray,
-) -> FloatArray:
-    """Penalised weighted least squares."""
-    size = relation.shape[1]
-    weighted = relation.copy()
-    weighted.data = weighted.data * np.repeat(weight, np.diff(relation.indptr))
-    # A faint pull to 0 fixes what differences leave open.
-    faint = 1e-8 * max(float((relation.data**2).sum()) / size, 1e-12)
-    normal = relation.T @ weighted + strength * held + diags(np.full(size, faint))
-    right = weighted.T @ difference
-    if size <= DENSE:
-        # Crossings tie all times to all others: with few coefficients nothing is sparse.
-        return np.asarray(solve(normal.toarray(), right, assume_a="pos"), np.float64)
-    return np.asarray(splu(normal.tocsc()).solve(right), np.float64)
-
-
-def _spread(rest: FloatArray) -> float:
-    """Robust standard deviation of differences about 0."""
-    return MAD_TO_SIGMA * float(np.median(np.abs(rest)))
 
 
 def _islands(

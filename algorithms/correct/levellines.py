@@ -12,7 +12,7 @@ from ..progress import Progress, keep_going, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .centres import STATISTICS, statistic_of
 from .differential import GridLevels, common_wavelength, grid_levels, offsets_along, places_of
-from .directions import ERRORS, direction_effect_of
+from .directions import direction_effect_of
 from .junctions import find_junctions, left_by_levelling
 from .neighbours import reading_interval
 from .steps_inside import StepInside, find_steps, step_shifts
@@ -206,6 +206,8 @@ def levellines(
             f"{channel}: {len(shifts)} traverses shifted by "
             f"{np.sqrt(np.mean(np.square(shifts))):.3g}{' ' + unit if unit else ''} (rms), at most "
             f"{np.abs(shifts).max():.3g}."
+            if np.any(shifts)
+            else f"{channel}: no traverse was shifted."
         )
     figures["traverses left as they are"] = len(left)
     warnings: tuple[str, ...] = ()
@@ -338,8 +340,8 @@ def _direction(chosen: list[FloatArray], lines: GridLines, options: LevelOptions
         told = "too few neighbouring traverses walked both ways to tell the directions apart."
     elif not effect.evident:
         told = (
-            f"the directions of walking differ by {2 * abs(effect.half):.3g}, less than "
-            f"{ERRORS:g} standard errors of {2 * effect.error:.3g}: nothing was taken off."
+            f"the directions of walking differ by {2 * abs(effect.half):.3g} with a standard error "
+            f"of {2 * effect.error:.3g}, which is no evidence: nothing was taken off."
         )
     else:
         told = (

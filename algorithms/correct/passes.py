@@ -78,6 +78,19 @@ class Shift:
         return self.traverses > 0 and bool(np.isfinite(self.error))
 
     @property
+    def why_not(self) -> str:
+        """What evidence of a lag is lacking, in a sentence."""
+        if self.traverses < FEWEST:
+            return f"Only {self.traverses} traverses have opposing neighbours."
+        if not self.sure:
+            return "No lag within the largest looked for makes opposing passes agree best."
+        if self.likeness <= ALIKE:
+            return "Opposing passes show too little of the same ground to tell."
+        if abs(self.lag) <= self.slight:
+            return "It is less than a tenth of the reading interval."
+        return "It does not exceed three standard errors, or makes the passes agree no better."
+
+    @property
     def evident(self) -> bool:
         """Whether there is evidence of a lag at all."""
         return (

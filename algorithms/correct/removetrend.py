@@ -185,8 +185,11 @@ def removetrend(
         if not len(there):
             continue
         figures[f"trend {channel}"] = float(f"{np.ptp(there):.4g}")
+        level = max(float(np.abs(there).max(initial=0.0)), 1e-300)
         messages.append(
             f"{channel}: a trend over {np.ptp(there):.3g}{' ' + unit if unit else ''} was removed."
+            if np.ptp(there) > 1e-9 * level
+            else f"{channel}: no trend; left as it is."
         )
         if bent:
             warnings.append(

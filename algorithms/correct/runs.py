@@ -7,6 +7,9 @@ import numpy as np
 from ..readings import BoolArray, FloatArray, IntArray
 from .windows import MAD_TO_SIGMA, Walk, running_median
 
+BRIDGED = 3
+"""Missing readings and single spikes over which a jump is still one."""
+
 FLANK = 5
 """Good readings on either side that a run is compared with."""
 
@@ -73,6 +76,8 @@ def find_runs(
     after = _medians(value, at + 1, np.minimum(at + 1 + FLANK, last))
     # The jump into each reading from the one before, and from each to the one after.
     jump = np.diff(value)
+    # Over a wide gap there is no jump: what lies in it is unknown.
+    jump[np.diff(place) > BRIDGED + 1] = np.nan
     rise: FloatArray = np.concatenate([[np.nan], jump])
     fall = np.concatenate([-jump, [np.nan]])
     # Jumps between the readings of either side tell the spread: slopes hardly count in them.

@@ -13,7 +13,7 @@ from ...algorithms.readings import Correction, Readings
 from .. import readings_layer
 from ..corrected_layer import CorrectedLayer
 from ..inputs import File, Layer, MapLayer
-from ..outputs import FileOutput
+from ..outputs import FileOutput, Output
 from ..parameters import Text
 from ..readings_step import (
     CORRECTED,
@@ -26,6 +26,7 @@ from ..readings_step import (
     ReadingsStep,
 )
 from ..sequence import PREFIX, Called, of_history, parse, write
+from ..step import as_json
 from ..task import Task
 from ..tr import tr
 from .corrections import CORRECTIONS
@@ -120,6 +121,12 @@ class RunSequence(ReadingsStep):
             found = member.task.problem()
             if found:
                 return f"{member.called.step}: {found}"
+        for record in self.parameters:
+            path = record.target(task) if isinstance(record, Output) else None
+            for member in task.members if path else ():
+                found = record.overwrites(path, member.task.input_files())
+                if found:
+                    return f"{member.called.step}: {found}"
         return None
 
     # -- what the sequence is -----------------------------------------------------------------
@@ -218,7 +225,7 @@ class RunSequence(ReadingsStep):
             figures.append({"step": PREFIX + member.called.step, **json.loads(found)})
         corrected = CorrectedLayer(task["INPUT"], before, readings, False, more)
         outputs["OUTPUT"] = self.write_corrected(task, corrected, lines)
-        outputs["FIGURES"] = json.dumps(figures, ensure_ascii=False)
+        outputs["FIGURES"] = as_json(figures)
         if task["WRITTEN"] is not None:
             self.write_sequence(task)
             outputs["WRITTEN"] = str(task["WRITTEN"])

@@ -129,6 +129,8 @@ class Temperature(CorrectionStep):
     )
 
     def correct(self, readings, task):
+        if any(line.startswith("lynchet:temperature ") for line in task["INPUT"].lines):
+            task.warn("The history says that this layer's conductivity was referred once before.")
         return temperature(
             readings,
             self.degrees(readings, task),

@@ -197,7 +197,7 @@ def test_without_evidence_nothing_is_done_and_it_is_said(application):
     np.testing.assert_array_equal(found.readings.y, readings.y)
     assert len(found.messages) == 1
     assert "no evidence of a lag" in found.messages[0]
-    assert found.messages[0].endswith("nothing was done.")
+    assert found.messages[0].endswith("less than a tenth of the reading interval.")
 
 
 def test_what_was_found_is_said_with_its_error():

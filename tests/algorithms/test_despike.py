@@ -148,7 +148,7 @@ def test_the_message_counts_spikes_and_readings():
     values = noise()
     values[7] = np.nan
     values[100] += 30
-    assert despike(line_of(values)).messages == ("c1: 1 spikes in 299 readings (0.33%).",)
+    assert despike(line_of(values)).messages == ("c1: 1 spike in 299 readings (0.33%).",)
 
 
 def test_despiking_can_be_cancelled():
@@ -473,7 +473,7 @@ def test_what_was_kept_is_counted_and_said():
     assert found.figures["kept as shared c1"] == invented.LINES
     assert found.figures["spikes c1"] == 1
     assert found.messages == (
-        "c1: 1 spikes in 6,400 readings (0.02%). 40 more were kept: a traverse beside shows them "
+        "c1: 1 spike in 6,400 readings (0.02%). 40 more were kept: a traverse beside shows them "
         "too.",
     )
     kept = found.readings.qc.reshape(field.shape)[:, 80]

@@ -489,3 +489,107 @@ def test_many_points_in_one_feature(run, tmp_path, provider):
         "'Multipart to singleparts' first."
     )
     refused(run, "despike", {"INPUT": layer}, sentence, tmp_path)
+
+
+# -- words and files that would be taken for something else --------------------------------------
+
+
+@pytest.fixture
+def survey_file(point_layer, save):
+    rng = np.random.default_rng(0)
+    n = 200
+    return save(
+        point_layer(
+            x=[0.5 * (i // 20) for i in range(n)], y=[0.5 * (i % 20) for i in range(n)],
+            line=[i // 20 for i in range(n)], seq=[i % 20 for i in range(n)],
+            time=[float(i) for i in range(n)], ec=rng.normal(20, 1, n).tolist(),
+        )
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("step", "asked", "sentence"),
+    [
+        ("alignpasses", {"LAG": "abc"},
+         "'Known lag' is 'abc'; give a number, with a decimal point."),
+        ("temperature", {"TEMPERATURE": "warm"},
+         "'Soil temperature' is 'warm'; give a number, with a decimal point."),
+        ("despike", {"LONGEST_RUN": "six"}, "is 'six'; give a number, with a decimal point."),
+        ("despike", {"PASSES": "1.5"}, "'Passes' is 1.5; give a whole number."),
+        ("despike", {"KEEP_SHARED": "maybe"}, "is 'maybe'; give true or false."),
+        ("runsequence", {"TEXT": "despike\n  longest_run = six"},
+         "is 'six'; give a number, with a decimal point."),
+        ("drifttie", {"KNOTS": 0.0001}, "Choose a longer time between corners."),
+    ],
+)  # fmt: skip
+def test_a_word_for_a_number_is_refused(run, survey_file, tmp_path, step, asked, sentence):
+    from qgis.core import QgsProcessingException
+
+    out = tmp_path / "out.gpkg"
+    with pytest.raises(QgsProcessingException) as caught:
+        run(step, INPUT=survey_file, OUTPUT=str(out), **asked)
+    assert sentence in str(caught.value)
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("step", "asked", "sentence"),
+    [
+        ("checkreadings", {"FINDINGS": "a.gpkg", "COVERAGE": "a.gpkg"},
+         "'Findings' and 'Coverage' would both be written to 'a.gpkg'. Choose a file for each."),
+        ("checkreadings", {"FINDINGS": "a.gpkg", "PAGE": "p.abc"}, "the file must end in .html"),
+        ("driftbase", {"OUTPUT": "a.gpkg", "CURVES": "drift.xyz", "BASE_FIELD": "line"},
+         "'Drift curves' is 'drift.xyz'; the file must end in .html or .png or .svg. "),
+        ("runsequence", {"OUTPUT": "a.txt.gpkg", "WRITTEN": "a.gpkg", "TEXT": "despike"},
+         "the file must end in .txt"),
+    ],
+)  # fmt: skip
+def test_outputs_that_cannot_both_be_are_refused(run, survey_file, tmp_path, step, asked, sentence):
+    from qgis.core import QgsProcessingException
+
+    (tmp_path / "made").mkdir()
+    files = {
+        name: str(tmp_path / "made" / value) if "." in value else value
+        for name, value in asked.items()
+    }
+    with pytest.raises(QgsProcessingException) as caught:
+        run(step, INPUT=survey_file, **files)
+    assert sentence in str(caught.value)
+    assert list((tmp_path / "made").iterdir()) == []
+
+
+def test_a_sequence_does_not_write_over_a_layer_that_it_reads(run, survey_file, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    base = tmp_path / "base.gpkg"
+    base.write_bytes((tmp_path / "readings.gpkg").read_bytes())
+    before = base.read_bytes()
+    with pytest.raises(QgsProcessingException, match=r"would overwrite the input 'base\.gpkg'"):
+        run("runsequence", INPUT=survey_file, TEXT="driftbase\n  base = base.gpkg",
+            OUTPUT=str(base))  # fmt: skip
+    assert base.read_bytes() == before
+
+
+def test_no_layer_is_added_to_the_inputs_file(run, survey_file, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    path = survey_file.source().split("|")[0]
+    with pytest.raises(QgsProcessingException, match="would overwrite the input"):
+        run("despike", INPUT=survey_file, OUTPUT=f"ogr:dbname='{path}' table=\"new\" (geom)")
+
+
+def test_a_channel_named_twice_is_corrected_once(run, survey_file):
+    found = run("temperature", INPUT=survey_file, CHANNELS=["ec", "ec"], TEMPERATURE=12.0,
+                OUTPUT="memory:")["OUTPUT"]  # fmt: skip
+    before = [feature["ec"] for feature in survey_file.getFeatures()]
+    after = [feature["ec"] for feature in found.getFeatures()]
+    np.testing.assert_allclose(np.array(after) / before, 1.344, atol=0.001)
+
+
+def test_words_for_numbers_and_flags_stand_in_the_history_as_such(run, survey_file):
+    from lynchet.plugin.history import Entry
+
+    out = run("despike", INPUT=survey_file, LONGEST_RUN="6", KEEP_SHARED="true",
+              OUTPUT="memory:")["OUTPUT"]  # fmt: skip
+    asked = Entry.parse(out.metadata().history()[0]).parameters
+    assert (asked["LONGEST_RUN"], asked["KEEP_SHARED"]) == (6, True)
