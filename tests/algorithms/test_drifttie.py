@@ -379,3 +379,9 @@ def test_the_order_of_the_rows_changes_nothing(choice, seed):
     backwards = np.arange(len(readings))[::-1]
     found = drifttie(readings.take(backwards), ties, options).readings.values[backwards]
     np.testing.assert_allclose(found, plain, atol=1e-9)
+
+
+def test_corners_by_the_hundred_thousand_are_a_slip():
+    _, readings, _ = survey(0)
+    with pytest.raises(ValueError, match="Choose a longer time between corners"):
+        taken(readings, knots=0.001)
