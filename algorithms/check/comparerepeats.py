@@ -182,8 +182,9 @@ def summarise(pairs: Pairs, channels: Sequence[str], units: Sequence[str], told:
         shown = f" {unit}" if unit else ""
         messages.append(
             f"{channel}: {found.count:,} pairs, median difference {found.median:.3g}{shown} (95 % "
-            f"confidence {found.median_low:.3g} to {found.median_high:.3g}); a single reading "
-            f"repeats to {found.repeatability:.3g}{shown} (standard deviation); 95 % limits of "
+            f"confidence {found.median_low:.3g} to {found.median_high:.3g}), mean "
+            f"{found.mean:.3g}; a single reading repeats to {found.repeatability:.3g}{shown} "
+            "(standard deviation); 95 % limits of "
             f"agreement {found.lower:.3g} to {found.upper:.3g}{shown}."
         )
         warnings += _cautions(found, shown)

@@ -223,7 +223,8 @@ def test_figures_and_messages_tell_what_was_found():
         "120 of 120 repeat readings lie within 0.1 map units of a line of the first survey."
     )
     assert found.messages[1].startswith(
-        "c1: 120 pairs, median difference 0.5 mS/m (95 % confidence 0.5 to 0.5); a single reading "
+        "c1: 120 pairs, median difference 0.5 mS/m (95 % confidence 0.5 to 0.5), mean 0.5; a "
+        "single reading "
     )
 
 
