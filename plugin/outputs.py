@@ -10,6 +10,7 @@ from pathlib import Path
 
 from qgis.core import (
     QgsProcessing,
+    QgsProcessingOutputLayerDefinition,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterRasterDestination,
@@ -34,6 +35,13 @@ class Output(Parameter):
         if not os.path.isabs(name) and (":" in name or not Path(name).suffix):
             return None  # a table of a database, a layer in memory
         return Path(name).absolute()
+
+    def appends(self, task) -> bool:
+        """Whether the host is to add features to a layer, or to make one in ways of its own."""
+        raw = task.parameters.get(self.name)
+        return isinstance(raw, QgsProcessingOutputLayerDefinition) and (
+            raw.useRemapping() or bool(raw.createOptions)
+        )
 
     def problem(self, task):
         """See `Parameter.problem`."""

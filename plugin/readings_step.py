@@ -111,8 +111,10 @@ class ReadingsStep(Step):
         layer, progress = corrected.layer, task.part(0.8, 1.0)
         record = self.parameter("OUTPUT")
         path, moved = record.target(task), corrected.shift is not None
-        if layer.file is None or not geopackage.can_rewrite(
-            *layer.file, path, corrected.kinds, moved
+        if (
+            layer.file is None
+            or record.appends(task)
+            or not geopackage.can_rewrite(*layer.file, path, corrected.kinds, moved)
         ):
             return self.write_layer(
                 task,

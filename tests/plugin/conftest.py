@@ -7,6 +7,13 @@ from pathlib import Path
 import pytest
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_teardown(item, nextitem):
+    # Layers held by the last test would outlive the host, and crash it.
+    if nextitem is None and hasattr(item, "funcargs"):
+        item.funcargs.clear()
+
+
 @pytest.fixture(scope="session")
 def provider(qgis_app):
     import lynchet

@@ -180,3 +180,28 @@ def test_a_channel_of_whole_numbers_becomes_one_of_real_numbers(
     written = QgsVectorLayer(out, "out", "ogr")
     assert "real" in written.fields().field("count").typeName().lower()
     assert attributes(written, "count") == [(4.0,), (5.0,)]
+
+
+def test_features_are_added_to_a_layer_that_is_there_when_the_host_is_asked_to(
+    run, step, saved, tmp_path
+):
+    from qgis.core import (
+        QgsProcessingOutputLayerDefinition,
+        QgsProperty,
+        QgsRemappingSinkDefinition,
+        QgsVectorLayer,
+    )
+
+    out = str(tmp_path / "out.gpkg")
+    run(step, INPUT=saved, CHANNELS=["ec_050"], OUTPUT=out)
+    there = QgsVectorLayer(out, "out", "ogr")
+    remapping = QgsRemappingSinkDefinition()
+    remapping.setDestinationFields(there.fields())
+    remapping.setDestinationCrs(there.crs())
+    remapping.setDestinationWkbType(there.wkbType())
+    remapping.setSourceCrs(there.crs())
+    remapping.setFieldMap({"ec_050": QgsProperty.fromField("ec_050")})
+    wanted = QgsProcessingOutputLayerDefinition(out)
+    wanted.setRemappingDefinition(remapping)
+    run(step, INPUT=saved, CHANNELS=["ec_050"], OUTPUT=wanted)
+    assert QgsVectorLayer(out, "out", "ogr").featureCount() == 8
