@@ -23,6 +23,12 @@ NEIGHBOURS = 5
 FEWEST_VALUES = 10
 """Distinct values below which nothing is said of saturation."""
 
+SEVERAL = 3
+"""Equal readings far beyond all others from which on they are the end of the scale."""
+
+FAR = 5.0
+"""How far beyond, robust standard deviations of the channel."""
+
 RARE = 0.01
 """Share of the readings up to which saturated or stuck ones are worth a look only."""
 
@@ -190,9 +196,25 @@ def saturated(counts: IntArray, side: int) -> int:
     return extreme if chance < CHANCE else 0
 
 
+def off_by_itself(summary: Summary, side: int) -> int:
+    """How many values lie exactly at the lowest (`side` -1) or highest (1), far from all others.
+
+    Spikes differ from each other; several exactly equal readings far beyond the rest are the end of
+    the scale, however few. 0 below `SEVERAL`.
+    """
+    if len(summary.distinct) < FEWEST_VALUES or not summary.sigma > 0:
+        return 0
+    end = -1 if side > 0 else 0
+    gap = abs(float(summary.distinct[end] - summary.distinct[end - side]))
+    count = int(summary.counts[end])
+    return count if count >= SEVERAL and gap > FAR * summary.sigma else 0
+
+
 def _saturation_finding(summary: Summary) -> Finding:
     name, unit = summary.channel, summary.unit
-    low, high = saturated(summary.counts, -1), saturated(summary.counts, 1)
+    low, high = (
+        max(saturated(summary.counts, side), off_by_itself(summary, side)) for side in (-1, 1)
+    )
     if not low + high:
         sentence = f"{name}: no more readings lie at the lowest or highest value than by chance."
         return Finding("Values", "saturated readings", GOOD, sentence, 0.0, channel=name)

@@ -323,6 +323,13 @@ def test_readings_at_the_end_of_the_scale_are_saturated():
     assert found.verdict == MEND
 
 
+@pytest.mark.parametrize(("count", "value", "told"), [(4, 100.0, 4), (2, 100.0, 0), (4, 24.0, 0)])
+def test_a_few_equal_readings_far_beyond_all_others_are_the_end_of_the_scale(count, value, told):
+    data = survey()
+    data["values"][40 : 40 + 3 * count : 3, 0] = value
+    assert one(check(data), "saturated readings").figure == told
+
+
 def test_saturated_readings_are_equal_without_having_stood_still():
     data = survey()
     values = data["values"].round(2)

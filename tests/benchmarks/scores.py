@@ -87,11 +87,12 @@ def of_variant(correct, fault, anomalies=True, ties=False) -> list[Score]:
     return found
 
 
-def of_one_grid(correct, fault) -> list[Score]:
+def of_one_grid(correct, fault, kind="many bodies") -> list[Score]:
     """Score a correction on the surveys of one data grid."""
     found = []
     for seed in range(SURVEYS):
-        clean, shapes = invented.clean(seed)
+        clean, shapes = invented.clean(seed, kind)
+        shapes = np.ones_like(shapes) if kind == "soil" else shapes
         found.append(
             scored(
                 correct, lambda values: invented.survey(values), clean.ravel(),
@@ -205,7 +206,10 @@ ROWS: tuple[tuple[str, str, Callable[[], list[Score]]], ...] = (
      lambda: of_variant(lambda m, r: levellines(r).readings, line_offsets, anomalies=False)),
     ("levellines", "offsets of 0.8, features",
      lambda: of_variant(lambda m, r: levellines(r).readings, line_offsets)),
-    ("levellines, steps", "steps of 0.8 to 2.5 inside traverses",
+    ("levellines, steps", "steps of 0.8 to 2.5 inside traverses, few features",
+     lambda: of_one_grid(lambda r: levellines(r, LevelOptions(steps=True)).readings,
+                         lambda seed: clear_steps(seed), "few bodies")),
+    ("levellines, steps", "steps of 0.8 to 2.5 inside traverses, many",
      lambda: of_one_grid(lambda r: levellines(r, LevelOptions(steps=True)).readings,
                          lambda seed: clear_steps(seed))),
     ("balancegrids", "offsets of data grids of 0.8",
