@@ -96,11 +96,11 @@ def rewrite(
     try:
         _copy(source, begun, portion(progress, 0.0, 0.2))
         if xy is not None:
-            _sql(begun, f"SELECT DisableSpatialIndex({_text(table)}, {_text(_geometry(begun))})")
+            _spatial_index(begun, table, "Disable")
         with closing(sqlite3.connect(begun, isolation_level=None)) as database:
             _fill(database, table, columns, xy, portion(progress, 0.2, 0.9))
         if xy is not None:
-            _sql(begun, f"SELECT CreateSpatialIndex({_text(table)}, {_text(_geometry(begun))})")
+            _spatial_index(begun, table, "Create")
         _rename(begun, target.stem)
         advance(progress, 1.0)
         for left in (target.with_name(target.name + end) for end in ("-wal", "-shm")):
@@ -147,6 +147,7 @@ def _fill(
     layout = _columns(database, table)
     there = {row[1] for row in layout}
     key = _name(next(row[1] for row in layout if row[5]))
+    geometry = _name(_geometry_column(database, table))
     for name, column in columns.items():
         if name not in there:
             kind = "REAL" if column.dtype.kind == "f" else "INTEGER"
@@ -158,14 +159,17 @@ def _fill(
         raise ValueError("The input layer changed while it was being corrected. Run again.")
     names = [f"{_name(name)} = ?" for name in columns]
     if xy is not None:
-        names.append(f"{_name(_geometry_column(database, table))} = ?")
+        names.append(f"{geometry} = ?")
     update = f"UPDATE {_name(table)} SET {', '.join(names)} WHERE {key} = ?"
+    some = f"SELECT {geometry} FROM {_name(table)} WHERE {key} BETWEEN ? AND ? ORDER BY {key}"
     for start in range(0, n, BATCH):
         advance(progress, start / n)
         rows = slice(start, min(start + BATCH, n))
-        cells = [_cells(column[rows]) for column in columns.values()]
+        # SQLite takes NaN for NULL.
+        cells = [column[rows].tolist() for column in columns.values()]
         if xy is not None:
-            cells.append(_moved(database, table, ids[rows.start : rows.stop], xy[rows]))
+            old = database.execute(some, (ids[rows][0], ids[rows][-1])).fetchall()
+            cells.append(_moved([row[0] for row in old], xy[rows]))
         database.executemany(update, zip(*cells, ids[rows]))
     if xy is not None:
         known = xy[np.isfinite(xy).all(axis=1)]
@@ -179,32 +183,14 @@ def _fill(
     database.execute("COMMIT")
 
 
-def _cells(column: np.ndarray) -> list:
-    """Values as SQLite takes them; it takes NaN for NULL."""
-    return column.tolist()
-
-
-def _moved(
-    database: sqlite3.Connection, table: str, ids: Sequence[int], xy: np.ndarray
-) -> list[bytes | None]:
-    """The geometries of features with other coordinates."""
-    layout = _columns(database, table)
-    key = _name(next(row[1] for row in layout if row[5]))
-    geometry = _name(_geometry_column(database, table))
-    old = [
-        row[0]
-        for row in database.execute(
-            f"SELECT {geometry} FROM {_name(table)} WHERE {key} BETWEEN ? AND ? ORDER BY {key}",
-            (ids[0], ids[-1]),
-        )
-    ]
+def _moved(blobs: Sequence[bytes | None], xy: np.ndarray) -> list[bytes | None]:
+    """Geometries with other coordinates; those without a position stay as they are."""
     coordinates = np.ascontiguousarray(xy, dtype="<f8")
+    known = np.isfinite(coordinates).all(axis=1).tolist()
     start = _HEADER + 5
     return [
-        blob
-        if blob is None or not np.isfinite(place).all()
-        else blob[:start] + place.tobytes() + blob[start + 16 :]
-        for blob, place in zip(old, coordinates)
+        blob[:start] + place.tobytes() + blob[start + 16 :] if blob and placed else blob
+        for blob, place, placed in zip(blobs, coordinates, known)
     ]
 
 
@@ -228,11 +214,6 @@ def _geometry_column(database: sqlite3.Connection, table: str) -> str:
     return database.execute(query, (table,)).fetchone()[0]
 
 
-def _geometry(path: Path) -> str:
-    with closing(_opened(path)) as database:
-        return database.execute("SELECT column_name FROM gpkg_geometry_columns").fetchone()[0]
-
-
 def _rename(path: Path, name: str) -> None:
     """Call the one layer of a file by a name, where GDAL can."""
     dataset = gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE)
@@ -241,9 +222,12 @@ def _rename(path: Path, name: str) -> None:
         layer.Rename(name)
 
 
-def _sql(path: Path, statement: str) -> None:
+def _spatial_index(path: Path, table: str, what: str) -> None:
+    """Let GDAL drop ("Disable") or make ("Create") the spatial index of a table."""
+    with closing(_opened(path)) as database:
+        geometry = _geometry_column(database, table)
     dataset = gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE)
-    result = dataset.ExecuteSQL(statement)
+    result = dataset.ExecuteSQL(f"SELECT {what}SpatialIndex({_text(table)}, {_text(geometry)})")
     if result is not None:
         dataset.ReleaseResultSet(result)
 

@@ -6,19 +6,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from qgis.core import (
+    QgsExpression,
     QgsProcessing,
     QgsProcessingParameterBand,
+    QgsProcessingParameterExpression,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
     QgsProcessingParameterFile,
     QgsProcessingParameterMapLayer,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterRasterLayer,
+    QgsWkbTypes,
 )
 
 from . import compat
 from .history import read_history
-from .parameters import Parameter
+from .parameters import Parameter, Text
 from .source import LayerSource, crs_problem
 
 
@@ -210,6 +213,74 @@ class MapLayer(Parameter):
             shown = task.parameters.get(self.name)
             return f"'{shown}' for '{self.label}' is not a layer that can be opened."
         return None
+
+
+@dataclass(frozen=True)
+class Areas(Layer):
+    """A layer of polygons."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kind = QgsProcessing.SourceType.TypeVectorPolygon
+        return QgsProcessingParameterFeatureSource(
+            self.name, label, [kind], self.default, self.optional
+        )
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        found = super().problem(task)
+        layer = task[self.name] if found is None else None
+        if layer is None:
+            return found
+        kind = QgsWkbTypes.singleType(QgsWkbTypes.flatType(layer.source.wkbType()))
+        if kind not in (QgsWkbTypes.Type.Polygon, QgsWkbTypes.Type.CurvePolygon):
+            return (
+                f"Layer '{layer.name}' for '{self.label}' holds no polygons. Choose one of areas."
+            )
+        if not layer.crs.isValid():
+            return (
+                f"Layer '{layer.name}' has no coordinate reference system. Set the one its "
+                "coordinates are in."
+            )
+        return None
+
+
+@dataclass(frozen=True)
+class Condition(Text):
+    """An expression of the host over the features of the layer named by `of`."""
+
+    of: str = "INPUT"
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterExpression(
+            self.name, label, self.default, self.of, self.optional
+        )
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        text, layer = self.value(task), task[self.of]
+        if not text or layer is None:
+            return None
+        expression = QgsExpression(text)
+        if expression.hasParserError():
+            wrong = expression.parserErrorString().strip().rstrip(".")
+            return f"'{self.label}' cannot be read: {wrong}."
+        names = layer.field_names
+        known = {name.lower() for name in names}
+        absent = sorted(name for name in _fields_of(expression) if name.lower() not in known)
+        if absent:
+            return (
+                f"Layer '{layer.name}' has no field '{absent[0]}' for '{self.label}'. It has: "
+                f"{', '.join(names)}."
+            )
+        return None
+
+
+def _fields_of(expression: QgsExpression) -> set[str]:
+    """Names of the fields that an expression of the host reads."""
+    # The host's word for "all fields" is no field.
+    return {name for name in expression.referencedColumns() if not name.startswith("#")}
 
 
 @dataclass(frozen=True)

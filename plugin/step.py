@@ -147,6 +147,11 @@ class Step(QgsProcessingAlgorithm):
         """The parameters that are not outputs."""
         return [record for record in self.parameters if not isinstance(record, Output)]
 
+    @property
+    def outputs(self) -> list[Output]:
+        """The parameters that are outputs."""
+        return [record for record in self.parameters if isinstance(record, Output)]
+
     def entry(self, task: Task, figures: Mapping, units: Mapping[str, str]) -> str:
         """Put the run into a line of history."""
         return history.Entry(f"lynchet:{self.identifier}", task.asked(), figures, units).line()

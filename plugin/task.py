@@ -87,16 +87,15 @@ class Task:
     def _twice(self) -> str | None:
         """One sentence when two outputs would be written to one file."""
         written: dict[Path, str] = {}
-        for parameter in self.step.parameters:
-            path = parameter.target(self) if parameter not in self.step.inputs else None
-            if path is None:
-                continue
-            if path in written:
+        for record in self.step.outputs:
+            path = record.target(self)
+            if path is not None and path in written:
                 return (
-                    f"'{written[path]}' and '{parameter.label}' would both be written to "
+                    f"'{written[path]}' and '{record.label}' would both be written to "
                     f"'{path.name}'. Choose a file for each."
                 )
-            written[path] = parameter.label
+            if path is not None:
+                written[path] = record.label
         return None
 
     def input_files(self) -> list[Path]:

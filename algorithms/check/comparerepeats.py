@@ -12,6 +12,7 @@ from scipy.stats import rankdata, theilslopes
 from ..correct.windows import MAD_TO_SIGMA
 from ..progress import Progress, keep_going
 from ..readings import BoolArray, FloatArray, IntArray, Readings
+from .lines import robust_spread
 from .repeat_pairs import Pairs, pair_crossings, pair_repeats
 
 WITHIN = 1.96
@@ -238,7 +239,7 @@ def agreement(pairs: Pairs, k: int, channel: str, unit: str) -> Agreement | None
     one, two = pairs.first[here, k], pairs.second[here, k]
     difference, level = two - one, (one + two) / 2
     median = float(np.median(difference))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(difference - median)))
+    spread = robust_spread(difference)
     worth = n * independent_share(difference, pairs.line_second[here])
     ordered = np.sort(difference)
     half = WITHIN * n / (2 * np.sqrt(worth))

@@ -9,6 +9,7 @@ import numpy as np
 from ..correct.despike import CROWDED, DespikeOptions, find_spikes, noise_level
 from ..correct.differential import differential_offsets
 from ..correct.levellines import LevelOptions
+from ..correct.neighbours import reading_interval
 from ..correct.traverses import GridLines, grids_of
 from ..correct.windows import MAD_TO_SIGMA, Walk
 from ..progress import Progress, advance, keep_going
@@ -215,15 +216,14 @@ def line_offsets(readings: Readings, progress: Progress = keep_going) -> FloatAr
     offsets = np.full((t, c), np.nan)
     if t < 2:
         return offsets
-    usable = readings.usable
+    columns = np.where(readings.usable, readings.values, np.nan).T
     number = {(line.grid, line.line): place for place, line in enumerate(readings.lines)}
     grids = grids_of(readings)
     grids = grids[:: -(-len(grids) // MOST_GRIDS) or 1]
     for place, lines in enumerate(grids):
         numbers = [number[line.grid, line.line] for line in lines.traverses]
-        for k in range(c):
+        for k, column in enumerate(columns):
             advance(progress, (place * c + k) / (len(grids) * c))
-            column = np.where(usable[:, k], readings.values[:, k], np.nan)
             offsets[numbers, k] = _offsets_in_grid(column, lines)
     return offsets
 
@@ -233,14 +233,12 @@ def _offsets_in_grid(column: FloatArray, lines: GridLines) -> FloatArray:
     enough = [np.isfinite(v).sum() >= LEVELLING.fewest for v in values]
     if sum(enough) < 2:
         return np.full(len(values), np.nan)
-    steps = np.concatenate([np.abs(np.diff(along)) for along in lines.along])
-    moved = steps[steps > 0]
     found = differential_offsets(
         lines.along,
         lines.across,
         lines.backward,
         [v if ok else np.full(len(v), np.nan) for v, ok in zip(values, enough)],
-        interval=float(np.median(moved)) if len(moved) else 1.0,
+        interval=reading_interval(lines),
         neighbours=LEVELLING.neighbours,
         wavelength=LEVELLING.wavelength,
         window=0.0,

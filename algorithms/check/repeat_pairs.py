@@ -90,7 +90,7 @@ def pair_repeats(
     walk, again = Walk.of(first), Walk.of(second)
     outside = np.setdiff1d(np.arange(len(second)), again.rows)
     rows = np.concatenate([again.rows, outside])
-    number = np.concatenate([_line_numbers(again), np.full(len(outside), -1)])
+    number = np.concatenate([again.number, np.full(len(outside), -1)])
     placed = np.isfinite(second.x[rows]) & np.isfinite(second.y[rows])
     asking = np.flatnonzero(placed & (second.usable[rows].sum(axis=1) > 0))
     spots = np.column_stack([second.x[rows[asking]], second.y[rows[asking]]])
@@ -120,11 +120,6 @@ class _Near:
     line: IntArray
 
 
-def _line_numbers(walk: Walk) -> IntArray:
-    numbers: IntArray = np.cumsum(walk.first == np.arange(len(walk.first))) - 1
-    return numbers
-
-
 def _nearest(
     first: Readings, walk: Walk, spots: FloatArray, reach: float, progress: Progress
 ) -> _Near:
@@ -137,7 +132,7 @@ def _nearest(
     place = np.flatnonzero(np.isfinite(xy).all(axis=1))
     if not len(place) or not m:
         return best
-    xy, row, line = xy[place], walk.rows[place], _line_numbers(walk)[place]
+    xy, row, line = xy[place], walk.rows[place], walk.number[place]
     step = np.hypot(*np.diff(xy, axis=0).T)
     same = line[1:] == line[:-1]
     moving = step[same & (step > 0)]

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..progress import Progress, advance, keep_going, portion, side_by_side
 from ..readings import Correction, FloatArray, IntArray, Qc, Readings
+from .neighbours import reading_interval
 from .opposing import Profiles, profiles_of
 from .passes import FEWEST, Shift, find_shift, line_shifts
 from .traverses import GridLines, grids_of
@@ -124,9 +125,10 @@ def alignpasses(
     is the one at which neighbouring traverses of opposite direction agree best (`passes`).
 
     Where a lag is less than three of its standard errors, or than a tenth of the reading interval,
-    nothing is done. Resampled, values lie on straight lines between the readings of the traverse;
-    a value that would come from beyond its end is that of its last reading and flagged
-    `Qc.FILLED`, and where a reading that would be needed is missing, none comes out.
+    nothing is done. Resampled, values lie on straight lines between the usable readings of the
+    traverse; a value that would come from beyond its end is that of its last reading and flagged
+    `Qc.FILLED`. Missing readings move as others do: a value whose nearest reading is missing is
+    missing too.
 
     Raises
     ------
@@ -145,14 +147,13 @@ def alignpasses(
     advance(progress, 0.8)
     unit = "s" if options.scope == "time" else "map units"
     shift, figures, messages = _amounts(readings, found, options, unit)
-    warnings: list[str] = []
     if not np.nan_to_num(shift).any():
         return Correction(readings, figures, tuple(messages))
     if options.application == "move":
-        return Correction(_moved(readings, shift[:, 0]), figures, tuple(messages))
+        return Correction(_moved(readings, grids, shift[:, 0]), figures, tuple(messages))
     resampled, ends = _resampled(readings, shift)
     figures["values held at the ends of traverses"] = ends
-    return Correction(resampled, figures, tuple(messages), tuple(warnings))
+    return Correction(resampled, figures, tuple(messages))
 
 
 def _prepared(readings: Readings, options: AlignOptions, progress: Progress) -> list[_Grid]:
@@ -169,7 +170,7 @@ def _prepared(readings: Readings, options: AlignOptions, progress: Progress) -> 
     columns = [np.where(usable[:, k], column, np.nan) for k, column in enumerate(readings.values.T)]
 
     def prepared(lines: GridLines, part: Progress) -> list[Profiles]:
-        interval = _interval(lines)
+        interval = reading_interval(lines)
         return [
             profiles_of(lines, [column[t.rows] for t in lines.traverses], interval)
             for column in columns
@@ -179,12 +180,6 @@ def _prepared(readings: Readings, options: AlignOptions, progress: Progress) -> 
         [partial(prepared, lines) for lines in grids], portion(progress, 0.0, 0.6)
     )
     return [_Grid(*one) for one in zip(grids, profiles, scales)]
-
-
-def _interval(lines: GridLines) -> float:
-    steps = np.concatenate([np.abs(np.diff(along)) for along in lines.along])
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 1.0
 
 
 def _speeds(readings: Readings, lines: GridLines) -> FloatArray:
@@ -205,11 +200,11 @@ def _speeds(readings: Readings, lines: GridLines) -> FloatArray:
 
 def _found(
     grids: list[_Grid], channels: tuple[str, ...], options: AlignOptions
-) -> list[tuple[Lag, list[_Grid], dict[int, FloatArray]]]:
-    """Each lag, the data grids it is for, and what each traverse of a data grid adds to it."""
+) -> list[tuple[Lag, list[_Grid], FloatArray | None]]:
+    """Each lag, the data grids it is for, and what each traverse of a single one adds to it."""
     if options.lag is not None:
         given = Shift(options.lag, 0.0, 0, np.nan, np.nan)
-        return [(Lag("", "", given), grids, {})]
+        return [(Lag("", "", given), grids, None)]
     together = options.channel_lags == "together"
     groups = [(g.lines.grid, [g]) for g in grids]
     if options.scope in ("survey", "time"):
@@ -223,19 +218,17 @@ def _found(
             profiles = [g.profiles[k] for g in members for k in picked]
             scales = [g.scale for g in members for _ in picked]
             shift = find_shift(profiles, scales, options.largest)
-            more: dict[int, FloatArray] = {}
-            scatter = 0.0
+            own, scatter = None, 0.0
             if options.scope == "each_line" and shift.traverses >= FEWEST:
                 common = shift if shift.evident else replace(shift, lag=0.0)
                 own, scatter = line_shifts(profiles, scales, common)
-                more[id(members[0])] = own
-            found.append((Lag(name, channel, shift, scatter), members, more))
+            found.append((Lag(name, channel, shift, scatter), members, own))
     return found
 
 
 def _amounts(
     readings: Readings,
-    found: list[tuple[Lag, list[_Grid], dict[int, FloatArray]]],
+    found: list[tuple[Lag, list[_Grid], FloatArray | None]],
     options: AlignOptions,
     unit: str,
 ) -> tuple[FloatArray, dict[str, float | int | str], list[str]]:
@@ -243,7 +236,7 @@ def _amounts(
     shift = np.zeros((len(readings), len(readings.channels)))
     figures: dict[str, float | int | str] = {}
     messages = []
-    for lag, members, more in found:
+    for lag, members, own in found:
         whose = " ".join(part for part in (lag.grid and f"grid {lag.grid}", lag.channel) if part)
         name, title = f"lag {whose}".strip(), whose or "All readings"
         title = f"Grid{title[4:]}" if lag.grid else title
@@ -271,24 +264,22 @@ def _amounts(
             messages.append(f"{title}: the traverses' own lags scatter by {lag.scatter:.2g}.")
         columns = [readings.channels.index(lag.channel)] if lag.channel else slice(None)
         for grid in members:
-            amount = (taken + more.get(id(grid), np.zeros(len(grid.scale)))) * grid.scale
+            amount = (taken if own is None else taken + own) * grid.scale
             for traverse, ahead in zip(grid.lines.traverses, amount):
                 shift[traverse.rows, columns] = ahead
     return shift, figures, messages
 
 
-def _moved(readings: Readings, ahead: FloatArray) -> Readings:
+def _moved(readings: Readings, grids: list[_Grid], ahead: FloatArray) -> Readings:
     """Readings moved back along their traverse."""
     x, y = readings.x.copy(), readings.y.copy()
-    for grid in grids_of(readings):
-        for traverse in grid.traverses:
-            rows = traverse.rows
-            way = np.array([np.ptp(x[rows[[0, -1]]]), np.ptp(y[rows[[0, -1]]])])
-            way *= np.sign([x[rows[-1]] - x[rows[0]], y[rows[-1]] - y[rows[0]]])
-            length = float(np.hypot(*way))
-            if length > 0:
-                x[rows] -= ahead[rows] * way[0] / length
-                y[rows] -= ahead[rows] * way[1] / length
+    for traverse in (traverse for grid in grids for traverse in grid.lines.traverses):
+        rows = traverse.rows
+        east, north = x[rows[-1]] - x[rows[0]], y[rows[-1]] - y[rows[0]]
+        length = float(np.hypot(east, north))
+        if length > 0:
+            x[rows] -= ahead[rows] * east / length
+            y[rows] -= ahead[rows] * north / length
     return replace(readings, x=x, y=y)
 
 
@@ -297,7 +288,7 @@ def _resampled(readings: Readings, ahead: FloatArray) -> tuple[Readings, int]:
     walk = Walk.of(readings)
     placed = np.flatnonzero(np.isfinite(walk.distance))
     rows, distance = walk.rows[placed], walk.distance[placed]
-    traverse = np.cumsum(walk.first == np.arange(len(walk.first)))[placed]
+    traverse = walk.number[placed]
     reach = float(distance.max(initial=0.0)) + 2.0 * float(np.abs(ahead).max()) + 1.0
     # One rising axis for all traverses: no value can come from another.
     axis = distance + traverse * 2.0 * reach

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import connected_components
 
 from ..gridding.spacing import traverse_separation
 from ..progress import Progress, keep_going, portion
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .edges import Edge, cells_of, find_edges
+from .linked import linked_sets
 
 REACH = 6.0
 """Usual reach of a comparison to either side of an edge, traverse separations."""
@@ -197,9 +196,7 @@ def _held(hold: str, names: tuple[str, ...]) -> int | None:
 
 def _islands(edges: tuple[Edge, ...], count: int, present: IntArray) -> tuple[tuple[int, ...], ...]:
     linked = [(e.first, e.second) for e in edges if np.isfinite(e.step).any()]
-    i, j = (np.array([pair[side] for pair in linked], np.int64) for side in (0, 1))
-    table = csr_matrix((np.ones(len(i)), (i, j)), shape=(count, count))
-    _, label = connected_components(table, directed=False)
+    label = linked_sets([one for one, _ in linked], [two for _, two in linked], count)
     groups = [tuple(int(c) for c in present if label[c] == one) for one in np.unique(label)]
     return tuple(group for group in groups if group)
 
@@ -247,8 +244,7 @@ def network(
     level, sigma = np.zeros(g), np.full(g, np.nan)
     if not len(pairs):
         return level, sigma
-    table = csr_matrix((np.ones(len(pairs)), pairs.T), shape=(g, g))
-    _, label = connected_components(table, directed=False)
+    label = linked_sets(pairs[:, 0], pairs[:, 1], g)
     for one in np.unique(label[pairs[:, 0]]):
         members = np.flatnonzero(label == one)
         inside = np.flatnonzero(label[pairs[:, 0]] == one)

@@ -69,6 +69,12 @@ def half_sample_mode(ordered: FloatArray) -> float:
     return float(np.mean(kept))
 
 
+def bisquare(u: FloatArray) -> FloatArray:
+    """Tukey's weights: ``(1 - u²)²`` within -1 ... 1, 0 beyond."""
+    weights: FloatArray = np.clip(1.0 - u**2, 0.0, None) ** 2
+    return weights
+
+
 def typical(table: FloatArray) -> FloatArray:
     """Typical value of each row: the middle of its densest half, refined by Tukey's biweight.
 

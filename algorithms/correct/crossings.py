@@ -156,8 +156,7 @@ def _steps_of(readings: Readings) -> _Steps:
     walk = Walk.of(readings)
     x, y = readings.x[walk.rows], readings.y[walk.rows]
     placed = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
-    number = np.cumsum(walk.first == np.arange(len(walk.first))) - 1
-    line = number[placed]
+    line = walk.number[placed]
     same = line[1:] == line[:-1]
     length = np.hypot(np.diff(x[placed]), np.diff(y[placed]))
     moving = length[same & (length > 0)]

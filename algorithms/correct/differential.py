@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import csr_matrix, diags
-from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import spsolve
 
 from ..readings import BoolArray, FloatArray, IntArray
 from .centres import typical
+from .linked import linked_sets
 from .waves import FEW, SAME_PLACE, SHORTEST, Waves, offsets_of_levels, parted, usual_spacing
 from .windows import running_median
 
@@ -158,8 +158,7 @@ def relative_levels(
     solved = spsolve(normal, design.T @ np.concatenate(differences))
     compared = np.union1d(i, j)
     levels[compared] = np.atleast_1d(solved)[compared]
-    _, groups = connected_components(csr_matrix((ones, (i, j)), shape=(t, t)), directed=False)
-    return levels, groups.astype(np.int64)
+    return levels, linked_sets(i, j, t)
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..readings import BoolArray, FloatArray, IntArray
-from .centres import BIWEIGHT, ROUNDS
+from .centres import BIWEIGHT, ROUNDS, bisquare
 from .differential import places_of, relative_levels, smooth_on_common_positions
 from .waves import DECIMALS, FEW
 from .windows import MAD_TO_SIGMA
@@ -102,8 +102,7 @@ def effect_of_levels(
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(bend - half * expected)[turned] / size[turned]))
     weight = np.where(turned, 1.0, 0.0)
     for _ in range(ROUNDS if sigma > 0 else 0):
-        off = (bend - half * expected) / (BIWEIGHT * sigma * size)
-        weight = np.where(np.abs(off) < 1, (1 - off**2) ** 2, 0.0)
+        weight = bisquare((bend - half * expected) / (BIWEIGHT * sigma * size))
         if not (weight * expected**2).any():
             break
         half = float(np.sum(weight * expected * bend) / np.sum(weight * expected**2))

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import connected_components
 
 from ..progress import Progress, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
 from .crossings import Crossings, find_crossings
 from .curves import Curves
 from .driftbase import DriftCorrection, DriftCurve
+from .linked import linked_sets
 from .penalised import by_cross_validation, solve_robustly, spread_about_zero
+from .windows import Walk
 
 MODELS = ("one_curve", "each_line")
 SHAPES = ("cubic", "linear")
@@ -117,7 +117,9 @@ def drifttie(
     """
     options = options or DriftTieOptions()
     lines = readings.lines
-    _check(readings, ties)
+    walk = Walk.of(readings)
+    rows, owner = walk.rows, walk.number
+    _check(readings, rows, ties)
     everything = np.ones(len(lines), np.bool_)
     crossings = (
         find_crossings(readings, everything, everything, portion(progress, 0.0, 0.3))
@@ -129,9 +131,7 @@ def drifttie(
             f"Lines cross {len(crossings)} times; {FEWEST} crossings or more are needed. Check "
             "which lines are tie lines, and that they run over the traverses."
         )
-    curves, piece = _pieces(readings, options)
-    rows = np.concatenate([line.rows for line in lines])
-    owner = np.repeat(np.arange(len(lines)), [len(line.rows) for line in lines])
+    curves, piece = _pieces(readings, walk, options)
     values = readings.values.copy()
     c = values.shape[1]
     figures: dict[str, float | int | str] = {"crossings": len(crossings)}
@@ -165,42 +165,40 @@ def drifttie(
             f"{unit_text} and differ by {after:.3g} now; drift over "
             f"{np.ptp(whole[rows]):.3g}{unit_text}."
         )
-        drawn.append(_drawn(readings, used, at[sure], whole, name, unit))
-    warnings = _warnings(lines, crossings, label, owner)
+        drawn.append(_drawn(readings, rows, used, at[sure], whole, name, unit))
+    warnings = _warnings(lines, label)
     figures["lines without crossing"] = int(len(lines) - len(np.unique(crossings.line)))
     return DriftCorrection(
         readings.with_values(values), figures, tuple(messages), warnings, tuple(drawn)
     )
 
 
-def _check(readings: Readings, ties: BoolArray | None) -> None:
+def _check(readings: Readings, rows: IntArray, ties: BoolArray | None) -> None:
     if not readings.lines:
         raise ValueError("No reading belongs to a traverse. Choose the traverse number field.")
     if ties is not None and not (ties.any() and (~ties).any()):
         which = "Every" if ties.all() else "No"
         raise ValueError(f"{which} line is a tie line. Choose what marks tie lines.")
-    inside = np.concatenate([line.rows for line in readings.lines])
-    untimed = np.sort(inside[~np.isfinite(readings.time[inside])])
+    untimed = np.sort(rows[~np.isfinite(readings.time[rows])])
     if len(untimed):
         raise ValueError(
             f"{len(untimed):,} readings have no time, the first of them reading {untimed[0] + 1}: "
             "their drift is unknown. Fill in the time, or leave them out."
         )
-    if np.ptp(readings.time[inside]) == 0.0:
+    if np.ptp(readings.time[rows]) == 0.0:
         raise ValueError("All readings have the same time, which tells no drift. Check the time.")
 
 
-def _pieces(readings: Readings, options: DriftTieOptions) -> tuple[Curves, IntArray]:
+def _pieces(readings: Readings, walk: Walk, options: DriftTieOptions) -> tuple[Curves, IntArray]:
     """The curves, and the piece of every reading, ``(n,)``."""
     time = readings.time
     piece = np.zeros(len(readings), np.int64)
     if options.model == "each_line":
-        for number, line in enumerate(readings.lines):
-            piece[line.rows] = number
+        piece[walk.rows] = walk.number
     elif options.pause > 0:
         order = np.argsort(time, kind="stable")
         piece[order] = np.cumsum(np.diff(time[order], prepend=time[order[0]]) > options.pause)
-    inside = np.concatenate([line.rows for line in readings.lines])
+    inside = walk.rows
     count = int(piece[inside].max()) + 1
     start, end = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(start, piece[inside], time[inside])
@@ -260,9 +258,7 @@ def _islands(
         pairs = np.unique(np.column_stack([piece[rows], owner]), axis=0)
         head = pairs[np.searchsorted(pairs[:, 0], pairs[:, 0], "left"), 1]
         i, j = np.concatenate([i, head]), np.concatenate([j, pairs[:, 1]])
-    table = csr_matrix((np.ones(len(i)), (i, j)), shape=(count, count))
-    _, label = connected_components(table, directed=False)
-    label = np.asarray(label, np.int64)
+    label = linked_sets(i, j, count)
     crossed = np.unique(label[np.unique(crossings.line)])
     label[~np.isin(label, crossed)] = -1
     return label
@@ -295,6 +291,7 @@ def _levelled(
 
 def _drawn(
     readings: Readings,
+    rows: IntArray,
     crossings: Crossings,
     at: FloatArray,
     drift: FloatArray,
@@ -307,8 +304,7 @@ def _drawn(
     time = np.concatenate([when[:, 0], when[:, 1]])
     order = np.argsort(time, kind="stable")
     every = -(-len(order) // DRAWN)
-    inside = np.concatenate([line.rows for line in readings.lines])
-    inside = inside[np.argsort(readings.time[inside], kind="stable")]
+    inside = rows[np.argsort(readings.time[rows], kind="stable")]
     inside = inside[:: -(-len(inside) // (4 * DRAWN))]
     dots = order[::every]
     return DriftCurve(
@@ -317,9 +313,7 @@ def _drawn(
     )  # fmt: skip
 
 
-def _warnings(
-    lines: tuple[Traverse, ...], crossings: Crossings, label: IntArray, owner: IntArray
-) -> tuple[str, ...]:
+def _warnings(lines: tuple[Traverse, ...], label: IntArray) -> tuple[str, ...]:
     found = []
     alone = [lines[number].name for number in np.flatnonzero(label < 0)]
     if alone:

@@ -13,8 +13,8 @@ from scipy.spatial import cKDTree
 
 from ..progress import Progress, keep_going, side_by_side
 from ..readings import BoolArray, FloatArray, IntArray, Readings
-from .centres import BIWEIGHT
-from .windows import MAD_TO_SIGMA
+from .centres import BIWEIGHT, bisquare
+from .windows import MAD_TO_SIGMA, Walk
 
 TOUCHING = 3.0
 """Cells of two parts nearer than this many cells lie beside each other."""
@@ -144,8 +144,8 @@ def cells_of(readings: Readings, parts: IntArray, size: float) -> Cells:
 def _line_codes(readings: Readings) -> IntArray:
     """A code of each reading's traverse, ``(n,)``; readings of none are one."""
     codes = np.full(len(readings), -1, np.int64)
-    for number, line in enumerate(readings.lines):
-        codes[line.rows] = number
+    walk = Walk.of(readings)
+    codes[walk.rows] = walk.number
     return codes
 
 
@@ -333,7 +333,7 @@ def _robust_mean(steps: FloatArray, errors: FloatArray) -> tuple[float, float]:
     for _ in range(4 * ROUNDS):
         off = np.abs(steps - centre)
         spread = max(MAD_TO_SIGMA * float(np.median(off)), float(np.median(errors)) / 2)
-        weight = base * np.clip(1 - (off / (BIWEIGHT * spread)) ** 2, 0, None) ** 2
+        weight = base * bisquare(off / (BIWEIGHT * spread))
         centre = float((weight * steps).sum() / weight.sum())
     # The places left out of the mean are no noise: where many of them disagree, little is sure.
     held = np.minimum(base, float(np.median(base)))

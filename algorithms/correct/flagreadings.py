@@ -254,7 +254,7 @@ def stuck_runs(readings: Readings, channel: int, fewest: int) -> StuckRuns:
     if not math.isfinite(resolution):
         same = "all readings are the same" if usable.sum() > 1 else "too few readings"
         return StuckRuns(none, none, none, (), 0, same)
-    traverse = np.cumsum(walk.first == np.arange(len(walk.first))) - 1
+    traverse = walk.number
     found = equal_runs(column, traverse, resolution, noise_level(column, walk))
     if found.by_chance is None:
         step = in_unit(resolution, readings.units[channel])

@@ -11,6 +11,7 @@ from ..readings import BoolArray, FloatArray, IntArray
 from .differential import on_common_positions
 from .traverses import GridLines
 from .waves import SAME_PLACE, usual_spacing
+from .windows import row_medians
 
 FINEST = 1.5
 """Detail finer than this many reading intervals is noise, not ground."""
@@ -65,7 +66,7 @@ def profiles_of(lines: GridLines, values: list[FloatArray], interval: float) -> 
     known: BoolArray = np.isfinite(table)
     # Short traverses have no room for a broad mean.
     fine, broad = FINEST, min(BROADEST, max(LEAST_BROAD, table.shape[1] / 8))
-    plain = np.where(known, table - _row_median(table)[:, np.newaxis], 0.0)
+    plain = np.where(known, table - row_medians(table)[:, np.newaxis], 0.0)
     bands = []
     for width in (fine, broad):
         weight = gaussian_filter1d(known.astype(np.float64), width, axis=1, mode="constant")
@@ -77,15 +78,6 @@ def profiles_of(lines: GridLines, values: list[FloatArray], interval: float) -> 
     way = np.where(lines.backward, -1.0, 1.0)
     middle, left, right = _opposing(lines.across, way, np.asarray(known.any(axis=1)))
     return Profiles(table, known, interval, way, middle, left, right)
-
-
-def _row_median(table: FloatArray) -> FloatArray:
-    found = np.zeros(len(table))
-    for row, values in enumerate(table):
-        some = values[np.isfinite(values)]
-        if len(some):
-            found[row] = np.median(some)
-    return found
 
 
 def _opposing(

@@ -13,10 +13,11 @@ from scipy.optimize import brentq, minimize_scalar
 
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray
+from .centres import BIWEIGHT, bisquare
 from .windows import BATCH, MAD_TO_SIGMA, row_medians
 
 LOSSES = ("tukey", "huber", "least_squares")
-HUBER, TUKEY, CLEVELAND = 1.345, 4.685, 6.0
+HUBER, CLEVELAND = 1.345, 6.0
 """Usual tuning: 95 % efficiency on Gaussian noise, in robust sigmas; Cleveland's in MADs."""
 
 STEPS = 100
@@ -102,13 +103,7 @@ def _weights(z: FloatArray, loss: str) -> FloatArray:
     if loss == "huber":
         inside: FloatArray = HUBER / np.maximum(np.abs(z), HUBER)
         return inside
-    return bisquare(z / TUKEY)
-
-
-def bisquare(u: FloatArray) -> FloatArray:
-    """Tukey's weights: ``(1 - u²)²`` within -1 ... 1, 0 beyond."""
-    weights: FloatArray = np.clip(1.0 - u**2, 0.0, None) ** 2
-    return weights
+    return bisquare(z / BIWEIGHT)
 
 
 # -- windows over blocks ---------------------------------------------------------------------

@@ -71,6 +71,12 @@ class Walk:
         distance[placed] = total - total[np.searchsorted(start, start)]
         return cls(rows, first, last, distance)
 
+    @property
+    def number(self) -> IntArray:
+        """Number of the traverse at each place, its place in `Readings.lines`, ``(m,)``."""
+        numbers: IntArray = np.cumsum(self.first == np.arange(len(self.first))) - 1
+        return numbers
+
     def by_count(self, count: int) -> tuple[IntArray, IntArray]:
         """Windows of `count` readings (odd) centred on each place."""
         place = np.arange(len(self.rows))
@@ -85,7 +91,7 @@ class Walk:
         place = np.arange(len(self.rows))
         known = np.isfinite(self.distance)
         reach = float(np.nanmax(self.distance, initial=0.0)) + width + 1.0
-        traverse = np.cumsum(place == self.first) - 1
+        traverse = self.number
         # One rising axis for all traverses: no window can reach over the gap between two.
         axis = self.distance[known] + traverse[known] * 2.0 * reach
         at = place[known]

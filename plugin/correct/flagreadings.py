@@ -2,92 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from qgis.core import (
     QgsCoordinateTransform,
     QgsCsException,
     QgsExpression,
-    QgsProcessing,
-    QgsProcessingParameterExpression,
-    QgsProcessingParameterFeatureSource,
-    QgsWkbTypes,
 )
 
 from ...algorithms.correct.flagreadings import FlagOptions, flagreadings, within
 from ...algorithms.progress import Progress, advance
 from ...algorithms.readings import Readings
 from .. import compat
-from ..inputs import Field, Layer
-from ..parameters import Number, Numbers, Text, Toggle
+from ..inputs import Areas, Condition, Field
+from ..parameters import Number, Numbers, Toggle
 from ..readings_layer import marked
 from ..readings_step import CorrectionStep
 from ..source import BATCH, LayerSource
 
 DEFAULTS = FlagOptions()
-
-
-@dataclass(frozen=True)
-class Areas(Layer):
-    """A layer of polygons."""
-
-    def make(self, label):
-        """See `Parameter.make`."""
-        kind = QgsProcessing.SourceType.TypeVectorPolygon
-        return QgsProcessingParameterFeatureSource(
-            self.name, label, [kind], self.default, self.optional
-        )
-
-    def problem(self, task):
-        """See `Parameter.problem`."""
-        found = super().problem(task)
-        layer = task[self.name] if found is None else None
-        if layer is None:
-            return found
-        kind = QgsWkbTypes.singleType(QgsWkbTypes.flatType(layer.source.wkbType()))
-        if kind not in (QgsWkbTypes.Type.Polygon, QgsWkbTypes.Type.CurvePolygon):
-            return (
-                f"Layer '{layer.name}' for '{self.label}' holds no polygons. Choose one of areas."
-            )
-        if not layer.crs.isValid():
-            return (
-                f"Layer '{layer.name}' has no coordinate reference system. Set the one its "
-                "coordinates are in."
-            )
-        return None
-
-
-@dataclass(frozen=True)
-class Condition(Text):
-    """An expression of the host over the features of the layer named by `of`."""
-
-    of: str = "INPUT"
-
-    def make(self, label):
-        """See `Parameter.make`."""
-        return QgsProcessingParameterExpression(
-            self.name, label, self.default, self.of, self.optional
-        )
-
-    def problem(self, task):
-        """See `Parameter.problem`."""
-        text, layer = self.value(task), task[self.of]
-        if not text or layer is None:
-            return None
-        expression = QgsExpression(text)
-        if expression.hasParserError():
-            wrong = expression.parserErrorString().strip().rstrip(".")
-            return f"'{self.label}' cannot be read: {wrong}."
-        names = layer.field_names
-        known = {name.lower() for name in names}
-        absent = sorted(name for name in _fields_of(expression) if name.lower() not in known)
-        if absent:
-            return (
-                f"Layer '{layer.name}' has no field '{absent[0]}' for '{self.label}'. It has: "
-                f"{', '.join(names)}."
-            )
-        return None
 
 
 class FlagReadings(CorrectionStep):
@@ -198,11 +132,6 @@ class FlagReadings(CorrectionStep):
 
 def _without_channels(readings: Readings) -> Readings:
     return replace(readings, values=readings.values[:, :0], channels=(), units=())
-
-
-def _fields_of(expression: QgsExpression) -> set[str]:
-    # The host's word for "all fields" is no field.
-    return {name for name in expression.referencedColumns() if not name.startswith("#")}
 
 
 def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarray]]:

@@ -13,7 +13,7 @@ from ...algorithms.readings import Correction, Readings
 from .. import readings_layer
 from ..corrected_layer import CorrectedLayer
 from ..inputs import File, Layer, MapLayer
-from ..outputs import FileOutput, Output
+from ..outputs import FileOutput
 from ..parameters import Text
 from ..readings_step import (
     CORRECTED,
@@ -121,8 +121,8 @@ class RunSequence(ReadingsStep):
             found = member.task.problem()
             if found:
                 return f"{member.called.step}: {found}"
-        for record in self.parameters:
-            path = record.target(task) if isinstance(record, Output) else None
+        for record in self.outputs:
+            path = record.target(task)
             for member in task.members if path else ():
                 found = record.overwrites(path, member.task.input_files())
                 if found:
@@ -175,13 +175,13 @@ class RunSequence(ReadingsStep):
                     f"{where}: '{one.step}' is no correction. There are: {', '.join(STEPS)}."
                 )
             for name in one.parameters:
-                if name not in SETTABLE[one.step]:
-                    whole = " is set for the whole sequence" if name in SHARED else None
-                    raise ValueError(
-                        f"{where}: {one.step} has no parameter '{name.lower()}'"
-                        + (f"; it{whole}." if whole else ". It has: ")
-                        + ("" if whole else ", ".join(SETTABLE[one.step]).lower() + ".")
-                    )
+                if name in SETTABLE[one.step]:
+                    continue
+                known = f". It has: {', '.join(SETTABLE[one.step]).lower()}."
+                raise ValueError(
+                    f"{where}: {one.step} has no parameter '{name.lower()}'"
+                    + ("; it is set for the whole sequence." if name in SHARED else known)
+                )
             step = kind().create()
             asked = {**shared, **self.resolved(kind, one, task)}
             child = Task(step, asked, task.context, task.feedback)

@@ -137,9 +137,7 @@ def corrections(folder: Path, processing, line: Callable) -> None:
         },
     )
     for step, parameters in STEPS.items():
-        if step.startswith("lynchet:runsequence"):
-            given = parameters
-        else:
-            given = {"CHANNELS": CHANNELS, **parameters}
+        named = {} if step.startswith("lynchet:runsequence") else {"CHANNELS": CHANNELS}
+        given = {**named, **parameters}
         name = step.replace("lynchet:", "")
         line(f"{name}, file to file", seconds(step, given), calculator, "the host's calculator")

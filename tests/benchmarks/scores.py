@@ -183,8 +183,8 @@ def trend(made) -> np.ndarray:
     return 3 * (a * u + b * w + c * (u * u - w * w))
 
 
-def flat(made, readings: Readings) -> Readings:
-    """The trend removed from readings without soil."""
+def flat(readings: Readings) -> Readings:
+    """A trend of the second degree removed."""
     return removetrend(readings, RemoveTrendOptions(method="polynomial", degree=2)).readings
 
 
@@ -237,7 +237,7 @@ def trend_scores() -> list[Score]:
         made = v.variant(seed)
         clean = 20 + made.anomalies + made.noise
         found.append(
-            scored(lambda r, m=made: flat(m, r), made.readings, clean, trend(made),
+            scored(flat, made.readings, clean, trend(made),
                    made.anomalies, v.NOISE)
         )  # fmt: skip
     return found

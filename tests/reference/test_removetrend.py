@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from lynchet.algorithms.correct.centres import BIWEIGHT
 from lynchet.algorithms.correct.removetrend import FWHM, RemoveTrendOptions, removetrend
 from lynchet.algorithms.correct.trend_blocks import block_medians
 from lynchet.algorithms.correct.trend_surfaces import (
     HUBER,
-    TUKEY,
     fit_polynomial,
     fit_thin_plate,
     gaussian_mean,
@@ -67,7 +67,7 @@ def test_tukeys_fit_is_a_minimum_of_the_bisquare_loss():
     basis = powers(x / 50, y / 50, 2)
 
     def loss(p):
-        u = np.clip(np.abs(values - basis @ p) / (TUKEY * fit.sigma), 0, 1)
+        u = np.clip(np.abs(values - basis @ p) / (BIWEIGHT * fit.sigma), 0, 1)
         return np.sum(1 - (1 - u**2) ** 3)
 
     start = np.linalg.lstsq(basis, fit(x, y), rcond=None)[0]
