@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -14,58 +14,9 @@ from ..readings import NO_LINE, FloatArray, IntArray
 from .clock import TIME_ADVICE, scan_times, unwrap_midnight
 from .columns import Column, Roles, channel_columns, columns_of
 from .delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
+from .table import Table
 
 __all__ = ["Roles", "Table", "TableFormat", "read_table"]
-
-
-@dataclass(frozen=True, eq=False)
-class Table:
-    """Readings of one or several text tables, ``n`` rows in the order of files and rows.
-
-    Parameters
-    ----------
-    channels, units, values
-        Names, units and values of the channels, ``(n, c)``, NaN for no reading.
-    grid, grid_names
-        Code of each reading's data grid, ``(n,)``, and the names behind the codes.
-    line
-        Traverse numbers, ``(n,)``, `NO_LINE` for none; None without the column.
-    sequence, along, x, y, time
-        ``(n,)``, NaN where unknown; None without the column. Times are seconds since the first
-        day's midnight.
-    quality
-        Quality bits, ``(n,)``; None without the column.
-    kept
-        Further columns: float64, or object arrays of text with None.
-    file, file_names, row
-        Which file each reading is from, ``(n,)``, the files' names, and its line there, from 1.
-    unreadable
-        Number of cells taken as NULL because they could not be read, by column.
-    """
-
-    channels: tuple[str, ...]
-    units: tuple[str, ...]
-    values: FloatArray
-    grid: IntArray
-    grid_names: tuple[str, ...]
-    line: IntArray | None
-    sequence: FloatArray | None
-    along: FloatArray | None
-    x: FloatArray | None
-    y: FloatArray | None
-    time: FloatArray | None
-    quality: IntArray | None
-    kept: dict[str, npt.NDArray[np.object_] | FloatArray]
-    file: IntArray
-    file_names: tuple[str, ...]
-    row: IntArray
-    unreadable: dict[str, int]
-
-    def with_grids_from_files(self) -> Table:
-        """The same table with each file a data grid, called by its name without the ending."""
-        return replace(
-            self, grid=self.file, grid_names=tuple(Path(name).stem for name in self.file_names)
-        )
 
 
 @dataclass
