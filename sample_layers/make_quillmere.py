@@ -20,6 +20,7 @@ from host import import_checkout  # noqa: E402
 
 import_checkout()
 
+from forms import write_data_grids, write_marked, write_stream  # noqa: E402
 from quillmere import (  # noqa: E402
     BEARING,
     CHANNELS,
@@ -32,28 +33,9 @@ from quillmere import (  # noqa: E402
     strip,
     to_map,
 )
+from text import DECIMALS, cells, clock, write  # noqa: E402
 from utm import longitude_latitude  # noqa: E402
-from walk import survey  # noqa: E402
-
-DECIMALS = (2, 3, 2, 3)
-
-
-def clock(seconds: float) -> str:
-    """Seconds as HH:MM:SS.ss."""
-    hundredths = round(seconds * 100)
-    whole, rest = divmod(hundredths, 100)
-    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}.{rest:02d}"
-
-
-def cells(values: np.ndarray) -> list[str]:
-    """A reading's values as a logger writes them; nothing where there is none."""
-    return ["" if v != v else f"{v:.{d}f}" for v, d in zip(values.tolist(), DECIMALS)]
-
-
-def write(path: Path, rows: list[str], newline: str = "\n") -> None:
-    """Write rows of text."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes((newline.join(rows) + newline).encode("utf-8"))
+from walk import ANTENNA_AHEAD, CHANNEL_SPACINGS, survey  # noqa: E402
 
 
 def write_logger_files(out: Path, walked: dict, visits: list) -> None:
@@ -165,6 +147,16 @@ def write_truth(out: Path, walked: dict) -> None:
             text = ",".join(f"{value:.{DECIMALS[k % 4]}f}" for k, value in enumerate(row))
             rows.append(f"{grid},{part.line[i]},{part.reading[i]},{text}")
     write(out / "truth" / "readings.csv", rows)
+    track = walked["track"]
+    heading = walked["track"].heading
+    rows = ["reading,x_050,y_050,x_100,y_100"]
+    coils = []
+    for spacing in sorted(set(CHANNEL_SPACINGS)):
+        far = ANTENNA_AHEAD + spacing / 2
+        coils += to_map(track.u - far * np.sin(heading), track.v - far * np.cos(heading))
+    for number, places in zip(track.reading, np.stack(coils, axis=1).tolist()):
+        rows.append(f"{number},{','.join(f'{place:.3f}' for place in places)}")
+    write(out / "truth" / "track.csv", rows)
     geojson(
         out / "truth" / "features.geojson",
         "quillmere_truth",
@@ -187,6 +179,9 @@ def make(out: Path) -> None:
     """Write every file of the sample survey into a folder."""
     walked, visits = survey()
     write_logger_files(out, walked, visits)
+    write_data_grids(out, walked)
+    write_marked(out, walked)
+    write_stream(out, walked)
     write_plans(out)
     write_truth(out, walked)
 

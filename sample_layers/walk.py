@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from quillmere import GRIDS, SIDE, Ground, to_map
+from quillmere import CHANNELS, GRIDS, SIDE, SPACINGS, Ground, to_map
 
 SEED = 20_310
 SEPARATION = 0.5
@@ -34,6 +34,13 @@ CARRY = {"G4": np.array([0.6, -0.05, 0.45, -0.04])}
 REZERO = np.array([-2.6, 0.35, -1.9, 0.22])
 MISSING = 40
 
+TRACK_SEPARATION = 3.0
+TRACK_SWAY = 0.25
+REST = 120
+ANTENNA_AHEAD = 1.0
+"""The antenna goes before the transmitter by this much, on the track and in the stream."""
+CHANNEL_SPACINGS = tuple(SPACINGS[name[-3:]] for name in CHANNELS)
+
 
 @dataclass(frozen=True)
 class Walked:
@@ -45,6 +52,7 @@ class Walked:
     time: np.ndarray
     u: np.ndarray
     v: np.ndarray
+    heading: np.ndarray
     clean: np.ndarray
     lag: np.ndarray
     noise: np.ndarray
@@ -82,6 +90,39 @@ def drift_at(time: np.ndarray) -> np.ndarray:
         ],
         axis=1,
     )
+
+
+def free_walk(random: np.random.RandomState) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Where the antenna is at each reading of the free walk, and its heading from `v` towards `u`.
+
+    Up and down the block with a sway, round at each end, with one rest on the way.
+    """
+    ends = (-2.5, 2 * SIDE + 2.5)
+    radius = TRACK_SEPARATION / 2
+    us, vs = [], []
+    for k, u in enumerate(np.arange(0.5, 2 * SIDE, TRACK_SEPARATION)):
+        v = np.arange(*ends, 0.02)
+        up = k % 2 == 0
+        sway = random.normal(size=3) * TRACK_SWAY
+        waves = [np.sin(np.pi * (n + 1) * (v - ends[0]) / (ends[1] - ends[0])) for n in range(3)]
+        bent = u + sum(size * wave**3 for size, wave in zip(sway, waves))
+        us.append(bent if up else bent[::-1])
+        vs.append(v if up else v[::-1])
+        round_ = np.arange(0.0, np.pi, 0.02 / radius)
+        us.append(u + radius - radius * np.cos(round_))
+        vs.append(np.sin(round_) * radius * (1 if up else -1) + ends[1 if up else 0])
+    path = np.column_stack([np.concatenate(us[:-1]), np.concatenate(vs[:-1])])
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    # The pace swings by a tenth, and rests once.
+    n = int(1.2 * gone[-1] / INTERVAL) + REST
+    pace = INTERVAL * (1 + 0.1 * np.sin(np.arange(n) / 90.0))
+    pace[n // 3 : n // 3 + REST] = 0.0
+    walked = np.cumsum(pace)
+    walked = walked[walked < gone[-1]]
+    u, v = (np.interp(walked, gone, path[:, k]) for k in (0, 1))
+    ahead, behind = (np.clip(walked + d, 0, gone[-1]) for d in (0.05, -0.05))
+    east, north = (np.interp(ahead, gone, c) - np.interp(behind, gone, c) for c in path.T)
+    return u, v, np.arctan2(east, north)
 
 
 @dataclass
@@ -135,35 +176,37 @@ class Surveyor:
         return self._walked(grid, line, reading, time, (u, v), (u * 0, way), offsets)
 
     def walk_track(self) -> Walked:
-        """Walk freely round and over the block with satellite positions."""
+        """Walk freely, lines some 3 m apart, the antenna ahead of the instrument."""
         self.clock += BREAKS["track"]
         self.visit_base()
-        n = 3000
-        turn = np.cumsum(np.repeat(self.random.normal(size=n // 60), 60) * 0.012)
-        step = SPEED * INTERVAL
-        u, v = np.empty(n), np.empty(n)
-        u[0], v[0], heading = -5.0, -5.0, 0.7
-        for i in range(1, n):
-            home = np.arctan2(20 - u[i - 1], 20 - v[i - 1])
-            away = np.hypot(20 - u[i - 1], 20 - v[i - 1])
-            pull = 0.06 * max(0.0, away - 19.0) * np.sin(home - heading)
-            heading += np.clip(turn[i] * 0.05 + pull, -0.05, 0.05)
-            u[i], v[i] = u[i - 1] + step * np.sin(heading), v[i - 1] + step * np.cos(heading)
+        u, v, heading = free_walk(self.random)
+        n = len(u)
         time = self.clock + np.arange(n) * INTERVAL / SPEED
         self.clock = time[-1]
         self.visit_base()
-        way = (np.gradient(u) / step, np.gradient(v) / step)
-        order = np.arange(1, n + 1)
+        line = np.zeros(n, int)
+        ahead = (np.sin(heading), np.cos(heading))
+        behind = [ANTENNA_AHEAD + spacing / 2 for spacing in CHANNEL_SPACINGS]
         return self._walked(
-            "track", np.zeros(n, int), order, time, (u, v), way, np.zeros((n, 4))
+            "track", line, np.arange(1, n + 1), time, (u, v), ahead, np.zeros((n, 4)), behind
         )  # fmt: skip
 
-    def _walked(self, grid, line, reading, time, place, way, offsets) -> Walked:
+    def _walked(self, grid, line, reading, time, place, way, offsets, behind=(0.0,) * 4) -> Walked:
+        """Read along a walk; each channel measures `behind` the place known, against the way."""
         u, v = place
         n = len(u)
-        clean = self.ground.read(u, v)
+
+        def read(late: float) -> np.ndarray:
+            back = {step: step + late for step in behind}
+            at = {
+                step: self.ground.read(u - far * way[0], v - far * way[1])
+                for step, far in back.items()
+            }
+            return np.stack([at[step][:, k] for k, step in enumerate(behind)], axis=1)
+
+        clean = read(0.0)
         # Stamped late: a reading belongs to a place the coils have already passed.
-        late = self.ground.read(u - LAG * way[0], v - LAG * way[1])
+        late = read(LAG)
         missing = np.zeros((n, 4), bool)
         missing[self.random.choice(n, MISSING // 4, replace=False)] = True
         lifted, spikes = self._spikes(line)
@@ -175,6 +218,7 @@ class Surveyor:
             time=time,
             u=u,
             v=v,
+            heading=np.arctan2(*way),
             clean=clean,
             lag=late - clean,
             noise=self.random.normal(size=(n, 4)) * NOISE,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 from host import BUILD, ROOT, headless
@@ -85,6 +86,8 @@ def main() -> int:
             write_step_page(step)
         write_index(steps, STAGES)
         draw_tutorial(demo, PICTURES)
+        for path in sorted((ROOT / "tools" / "step_pictures").glob("[a-z]*.py")):
+            import_module(f"step_pictures.{path.stem}").draw(demo, PICTURES)
     write_scores()
     for path in sorted(Path(ROOT / "docs").rglob("*")):
         if path.is_file():

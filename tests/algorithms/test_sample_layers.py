@@ -28,13 +28,12 @@ def day():
     return walk.survey()
 
 
-DATA = sorted(
-    path.relative_to(SAMPLE) for path in SAMPLE.rglob("*") if path.suffix in (".csv", ".geojson")
-)
+SUFFIXES = (".csv", ".geojson", ".txt", ".json")
+DATA = sorted(path.relative_to(SAMPLE) for path in SAMPLE.rglob("*") if path.suffix in SUFFIXES)
 
 
 def test_there_is_data():
-    assert len(DATA) == 12
+    assert len(DATA) == 31
 
 
 @pytest.mark.parametrize("name", DATA, ids=str)
@@ -43,7 +42,7 @@ def test_the_generator_makes_the_very_bytes_that_are_here(made, name):
 
 
 def test_it_is_small_enough():
-    assert sum((SAMPLE / name).stat().st_size for name in DATA) < 5e6
+    assert sum((SAMPLE / name).stat().st_size for name in DATA) < 8e6
 
 
 def test_recorded_is_the_sum_of_the_clean_field_and_every_fault(day):
@@ -88,6 +87,31 @@ def test_the_zigzag_lag_pushes_opposite_passes_apart(day):
         -0.12, abs=0.02
     )
     assert np.median(late[usable & back] / slope[usable & back]) == pytest.approx(0.12, abs=0.02)
+
+
+def test_the_other_loggers_hold_the_very_readings(made):
+    words = [
+        row.split(",")[4]
+        for number in range(1, 5)
+        for row in (made / f"quillmere_g{number}.csv").read_text("utf-8").splitlines()[3:]
+    ]
+    marked = (made / "quillmere_marked.csv").read_text("utf-8").splitlines()[1:]
+    assert [row.split(",")[3] for row in marked] == words
+    stream = (made / "quillmere_stream.txt").read_text("ascii").splitlines()
+    spoken = [row.split()[2] for row in stream if row.startswith("M ")]
+    assert ["" if word == "-" else word for word in spoken] == words
+    cells = [
+        cell
+        for number in range(1, 5)
+        for cell in (made / "data_grids" / f"quillmere_g{number}_ec_050.txt").read_text().split()
+    ]
+    assert ["" if cell == "-9999" else cell for cell in cells] == words
+
+
+def test_the_tracks_coils_trail_its_antenna(made):
+    truth = np.genfromtxt(made / "truth" / "track.csv", delimiter=",", skip_header=1)
+    near, far = truth[:, 1:3], truth[:, 3:5]
+    np.testing.assert_allclose(np.hypot(*(near - far).T), 0.25, atol=2e-3)
 
 
 def test_the_parallel_ditch_covers_less_than_half_of_any_traverse(day):
