@@ -11,15 +11,34 @@ from .check.comparerepeats import CompareRepeats
 from .correct.corrections import CORRECTIONS
 from .correct.runsequence import RunSequence
 from .correct.writesequence import WriteSequence
+from .deliver.writegdf2 import WriteGdf2
 from .gridding.gridreadings import GridReadings
+from .intake.fitsitegrid import FitSiteGrid
+from .intake.importdatagrids import ImportDataGrids
+from .intake.importgdf2 import ImportGdf2
+from .intake.importstream import ImportStream
 from .intake.importtable import ImportTable
+from .intake.placebymarks import PlaceByMarks
+from .intake.placesensors import PlaceSensors
+from .intake.splitlines import SplitLines
 from .interpret.anomalies import Anomalies
 from .model import ReadyModel
+from .plan.plangrids import PlanGrids
+from .plan.planlines import PlanLines
 from .step import icon
 from .version import VERSION
 
 STEPS = (
+    PlanGrids,
+    PlanLines,
     ImportTable,
+    ImportDataGrids,
+    ImportStream,
+    ImportGdf2,
+    PlaceByMarks,
+    SplitLines,
+    PlaceSensors,
+    FitSiteGrid,
     CheckReadings,
     CompareRepeats,
     *CORRECTIONS,
@@ -27,6 +46,7 @@ STEPS = (
     WriteSequence,
     GridReadings,
     Anomalies,
+    WriteGdf2,
 )
 MODELS = Path(__file__).resolve().parent / "models"
 

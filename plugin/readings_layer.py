@@ -75,9 +75,9 @@ def read_readings(
     n = len(columns.x)
     if n == 0:
         raise ValueError(f"Layer '{layer.name}' holds no readings.")
-    values = np.stack(
-        [_numbers(columns.fields[name], layer, name) for name in roles.channels], axis=1
-    )
+    values = np.empty((n, len(roles.channels)))
+    for place, name in enumerate(roles.channels):
+        values[:, place] = numbers_of(columns.fields[name], layer, name)
     values[~np.isfinite(values)] = np.nan
     for name, column in zip(roles.channels, values.T):
         if np.isnan(column).all():
@@ -96,7 +96,7 @@ def read_readings(
         line=_line_numbers(columns.fields[roles.line], layer, roles.line)
         if roles.line
         else np.zeros(n, np.int64),
-        sequence=_numbers(columns.fields[roles.sequence], layer, roles.sequence)
+        sequence=numbers_of(columns.fields[roles.sequence], layer, roles.sequence)
         if roles.sequence
         else np.arange(n, dtype=np.float64),
         grid=grid,
@@ -111,7 +111,14 @@ def _alias_unit(fields: QgsFields, name: str) -> str:
     return alias.rpartition("[")[2].rstrip("]") if alias.endswith("]") else ""
 
 
-def _numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
+def numbers_of(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
+    """A field as numbers: text tables hold theirs as text.
+
+    Raises
+    ------
+    ValueError
+        At the first cell that is no number.
+    """
     if column.dtype != object:
         return column
     numbers = np.full(len(column), np.nan)
@@ -127,7 +134,7 @@ def _numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
 
 
 def _line_numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
-    numbers = _numbers(column, layer, name)
+    numbers = numbers_of(column, layer, name)
     known = np.isfinite(numbers)
     broken = np.flatnonzero(known & (numbers != np.floor(numbers)))
     if len(broken):
@@ -224,9 +231,9 @@ def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, floa
         )
     has_length = "length" in layer.field_names
     names = [*LAYOUT_FIELDS, *(("length",) if has_length else ())]
-    fields = layer.columns(names).fields
+    fields = layer.columns(names, places=False).fields
     grids = ["" if word is None else _label(word) for word in fields["grid"].tolist()]
-    numbers = [_numbers(fields[name], layer, name) for name in names[1:]]
+    numbers = [numbers_of(fields[name], layer, name) for name in names[1:]]
     for row, grid in enumerate(grids):
         if grid in grids[:row]:
             raise ValueError(f"The layout '{layer.name}' holds data grid '{grid}' twice.")
@@ -239,6 +246,16 @@ def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, floa
         (grid, float(x), float(y), float(bearing), None if np.isnan(length) else float(length))
         for grid, x, y, bearing, length in zip(grids, *numbers[:3], lengths)
     ]
+
+
+def read_widths(layer: LayerSource) -> dict[str, float]:
+    """Width of the data grids in a layout table by name, of those it tells."""
+    if "width" not in layer.field_names:
+        return {}
+    fields = layer.columns(["grid", "width"], places=False).fields
+    widths = numbers_of(fields["width"], layer, "width").tolist()
+    grids = ["" if word is None else _label(word) for word in fields["grid"].tolist()]
+    return {grid: width for grid, width in zip(grids, widths) if width == width}
 
 
 def marked(layer: LayerSource, name: str) -> np.ndarray:

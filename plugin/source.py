@@ -133,8 +133,10 @@ class LayerSource:
             return iter(self._picked)
         return self.source.getFeatures(QgsFeatureRequest(), _UNCHECKED)
 
-    def columns(self, names: Sequence[str], progress: Progress = keep_going) -> Columns:
-        """Positions and the named fields of every feature.
+    def columns(
+        self, names: Sequence[str], progress: Progress = keep_going, places: bool = True
+    ) -> Columns:
+        """Positions and the named fields of every feature; without `places`, of any geometry.
 
         Raises
         ------
@@ -144,7 +146,7 @@ class LayerSource:
         stream = self._stream(names)
         if stream is not None:
             return stream
-        return self._by_feature(names, progress)
+        return self._by_feature(names, progress, places)
 
     # -- from a file, by column ------------------------------------------------------------
 
@@ -179,6 +181,8 @@ class LayerSource:
         """Columns by GDAL's Arrow stream; None where that would not give what the host shows."""
         if self.file is None or not hasattr(ogr.Layer, "GetArrowStreamAsNumPy"):
             return None
+        if not names:  # GDAL 3.6 gives no places where no field is asked for
+            return None
         try:
             dataset = gdal.OpenEx(str(self.file[0]), gdal.OF_VECTOR | gdal.OF_READONLY)
             table = dataset.GetLayerByName(self.file[1])
@@ -212,7 +216,7 @@ class LayerSource:
 
     # -- from the host, feature by feature -------------------------------------------------
 
-    def _by_feature(self, names: Sequence[str], progress: Progress) -> Columns:
+    def _by_feature(self, names: Sequence[str], progress: Progress, places: bool = True) -> Columns:
         indexes = [self.fields.lookupField(name) for name in names]
         request = QgsFeatureRequest()
         request.setSubsetOfAttributes(indexes)
@@ -228,7 +232,7 @@ class LayerSource:
         for number, feature in enumerate(features, start=1):
             if number % BATCH == 0:
                 advance(progress, min(number / total, 1.0))
-            x, y = self._point(feature, number)
+            x, y = self._point(feature, number) if places else (np.nan, np.nan)
             xs.append(x)
             ys.append(y)
             for column, index in zip(cells, indexes):
@@ -243,6 +247,11 @@ class LayerSource:
         geometry = feature.geometry()
         if geometry.isNull() or geometry.isEmpty():
             return (np.nan, np.nan)
+        if QgsWkbTypes.geometryType(geometry.wkbType()) != QgsWkbTypes.geometryType(_POINT):
+            raise ValueError(
+                f"Feature {number} of layer '{self.name}' is no point, and every reading is one. "
+                "Choose a layer of points."
+            )
         if geometry.isMultipart():
             parts = geometry.asMultiPoint()
             if len(parts) != 1:
@@ -255,6 +264,7 @@ class LayerSource:
         return (point.x(), point.y())
 
 
+_POINT = QgsWkbTypes.Type.Point
 _UNCHECKED = QgsProcessingFeatureSource.Flag.FlagSkipGeometryValidityChecks
 
 

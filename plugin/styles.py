@@ -10,15 +10,21 @@ from qgis.core import (
     QgsCategorizedSymbolRenderer,
     QgsColorRampShader,
     QgsFillSymbol,
+    QgsLineSymbol,
     QgsMapLayer,
+    QgsMarkerLineSymbolLayer,
     QgsMarkerSymbol,
+    QgsPalLayerSettings,
     QgsProcessingLayerPostProcessorInterface,
     QgsRasterLayer,
     QgsRasterShader,
     QgsRendererCategory,
     QgsSingleBandPseudoColorRenderer,
     QgsSingleSymbolRenderer,
+    QgsTextBufferSettings,
+    QgsTextFormat,
     QgsVectorLayer,
+    QgsVectorLayerSimpleLabeling,
 )
 from qgis.PyQt import sip
 from qgis.PyQt.QtGui import QColor
@@ -117,3 +123,47 @@ def style_readings(layer: QgsVectorLayer) -> None:
         {"name": "circle", "color": "#2f3b3a", "outline_style": "no", "size": "0.6"}
     )
     layer.setRenderer(QgsSingleSymbolRenderer(dot))
+
+
+def style_traverses(layer: QgsVectorLayer) -> None:
+    """Thin lines with an arrow in the middle that shows the direction of travel."""
+    symbol = QgsLineSymbol.createSimple({"color": BELOW, "width": "0.25"})
+    arrow = QgsMarkerLineSymbolLayer.create({"placement": "centralpoint", "rotate": "1"})
+    arrow.setSubSymbol(
+        QgsMarkerSymbol.createSimple(
+            {"name": "filled_arrowhead", "color": BELOW, "outline_style": "no", "size": "3"}
+        )
+    )
+    symbol.appendSymbolLayer(arrow)
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol))
+
+
+def style_data_grids(layer: QgsVectorLayer) -> None:
+    """Outlines of data grids with their names."""
+    layer.setRenderer(QgsSingleSymbolRenderer(_outline(BELOW)))
+    _label(layer, "grid", BELOW, 10.0)
+
+
+def style_stakes(layer: QgsVectorLayer) -> None:
+    """A cross a stake, with its number."""
+    cross = QgsMarkerSymbol.createSimple(
+        {"name": "cross", "outline_color": ABOVE, "outline_width": "0.5", "size": "2.6"}
+    )
+    layer.setRenderer(QgsSingleSymbolRenderer(cross))
+    _label(layer, "stake", ABOVE, 8.0)
+
+
+def _label(layer: QgsVectorLayer, field: str, ink: str, size: float) -> None:
+    """Write a field beside each feature, on a halo so that it reads on any ground."""
+    halo = QgsTextBufferSettings()
+    halo.setEnabled(True)
+    halo.setSize(0.8)
+    text = QgsTextFormat()
+    text.setColor(QColor(ink))
+    text.setSize(size)
+    text.setBuffer(halo)
+    settings = QgsPalLayerSettings()
+    settings.fieldName = field
+    settings.setFormat(text)
+    layer.setLabeling(QgsVectorLayerSimpleLabeling(settings))
+    layer.setLabelsEnabled(True)

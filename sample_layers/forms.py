@@ -6,6 +6,7 @@ each data grid and channel, a walk with distance marks, a stream with satellite 
 
 from __future__ import annotations
 
+import json
 from functools import reduce
 from operator import xor
 from pathlib import Path
@@ -29,7 +30,7 @@ OVERRUN = 2.0
 JITTER = 0.008
 LEAD = 10
 FLOATING = ("G3", 300, 320)
-LOST = ("G1", 500, 503)
+LOST = ("G1", 485, 487)
 GARBLED = ("G2", 700)
 
 
@@ -94,6 +95,9 @@ def write_stream(out: Path, walked: dict[str, Walked]) -> None:
                 events.append((time, sentence(rmc(time - ZONE, east, north))))
         rows += [text for _, text in sorted(events, key=lambda event: event[0])]
     write(out / "quillmere_stream.txt", rows, newline="\r\n")
+    channels = [f"{k} = {n} [{unit}]" for k, (n, unit) in enumerate(zip(CHANNELS, UNITS), start=3)]
+    recipe = {"begins": "M", "parted by": "blanks", "time": 2, "channels": channels}
+    write(out / "quillmere_stream.json", [json.dumps(recipe, indent=2)])
 
 
 def antenna(part: Walked, seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -35,7 +35,7 @@ from quillmere import (  # noqa: E402
 )
 from text import DECIMALS, cells, clock, write  # noqa: E402
 from utm import longitude_latitude  # noqa: E402
-from walk import ANTENNA_AHEAD, CHANNEL_SPACINGS, survey  # noqa: E402
+from walk import ANTENNA_AHEAD, CHANNEL_SPACINGS, LAG, survey  # noqa: E402
 
 
 def write_logger_files(out: Path, walked: dict, visits: list) -> None:
@@ -136,6 +136,26 @@ def write_plans(out: Path) -> None:
     )
 
 
+def write_sketch(out: Path) -> None:
+    """What was noted in the field on the site grid, and the pegs that tell where that lies."""
+    noted = (
+        ("slag", "POINT (28.9 17.4)"),
+        ("pottery", "POINT (4.1 28.2)"),
+        ("pottery", "POINT (12.6 6.3)"),
+        ("hollow", "POINT (22.1 20.4)"),
+        ("dark soil", "POINT (9.9 3.8)"),
+    )
+    write(out / "quillmere_sketch.csv", ["WKT,what", *(f'"{shape}",{w}' for w, shape in noted)])
+    pegs = {"A": (0, 0), "B": (40, 0), "C": (40, 40), "D": (0, 40), "E": (20, 12)}
+    # Pegs stand to a centimetre or two.
+    off = np.random.RandomState(5).normal(size=(len(pegs), 2)) * 0.01
+    rows = ["name,site_x,site_y,map_x,map_y"]
+    for (name, (u, v)), (east, north) in zip(pegs.items(), off.tolist()):
+        x, y = to_map(np.array(u + east), np.array(v + north))
+        rows.append(f"{name},{u},{v},{x:.3f},{y:.3f}")
+    write(out / "quillmere_pegs.csv", rows)
+
+
 def write_truth(out: Path, walked: dict) -> None:
     """What the processing chain must not see: the clean field and the true outlines."""
     names = [*CHANNELS, *(f"steady_{name}" for name in CHANNELS)]
@@ -152,7 +172,7 @@ def write_truth(out: Path, walked: dict) -> None:
     rows = ["reading,x_050,y_050,x_100,y_100"]
     coils = []
     for spacing in sorted(set(CHANNEL_SPACINGS)):
-        far = ANTENNA_AHEAD + spacing / 2
+        far = ANTENNA_AHEAD + spacing / 2 + LAG
         coils += to_map(track.u - far * np.sin(heading), track.v - far * np.cos(heading))
     for number, places in zip(track.reading, np.stack(coils, axis=1).tolist()):
         rows.append(f"{number},{','.join(f'{place:.3f}' for place in places)}")
@@ -183,6 +203,7 @@ def make(out: Path) -> None:
     write_marked(out, walked)
     write_stream(out, walked)
     write_plans(out)
+    write_sketch(out)
     write_truth(out, walked)
 
 

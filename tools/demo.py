@@ -8,25 +8,9 @@ import sys
 import time
 from pathlib import Path
 
-from host import BUILD, ROOT, headless
+from demo_field import CRS, OUT, SAMPLE, bring_in, place_track, plan
+from host import ROOT, headless
 
-SAMPLE = ROOT / "sample_layers"
-OUT = BUILD / "demo"
-CRS = "EPSG:25831"
-LOGGER_FILES = [str(SAMPLE / f"quillmere_g{number}.csv") for number in range(1, 5)]
-IMPORT = {
-    "FILES": LOGGER_FILES,
-    "PLACEMENT": "site_grid",
-    "CRS": CRS,
-    "GRID_COLUMN": "grid",
-    "LINE_COLUMN": "line",
-    "SEQUENCE_COLUMN": "reading",
-    "TIME_COLUMN": "time",
-    "KEEP_COLUMNS": "mark",
-    "LAYOUT": str(SAMPLE / "quillmere_grids.csv"),
-    "SEPARATION": 0.5,
-    "INTERVAL": 0.125,
-}
 BASE = {
     "FILES": [str(SAMPLE / "quillmere_base.csv")],
     "PLACEMENT": "projected",
@@ -34,14 +18,6 @@ BASE = {
     "LINE_COLUMN": "visit",
     "X_COLUMN": "x",
     "Y_COLUMN": "y",
-    "TIME_COLUMN": "time",
-}
-TRACK = {
-    "FILES": [str(SAMPLE / "quillmere_track.csv")],
-    "PLACEMENT": "geographic",
-    "CRS": CRS,
-    "X_COLUMN": "longitude",
-    "Y_COLUMN": "latitude",
     "TIME_COLUMN": "time",
 }
 LEVELLED = "levellines"
@@ -138,19 +114,20 @@ def main() -> int:
     shutil.rmtree(OUT, ignore_errors=True)
     OUT.mkdir(parents=True)
     sys.path.insert(0, str(SAMPLE))
-    print("The sample survey Quillmere, from the logger's files to measured anomalies:")
+    print("The sample survey Quillmere, from a plan to measured anomalies:")
     with headless() as processing:
         import score as scorer
         from pictures import draw_demo_map
 
         chain = Chain(processing, scorer.load_truth(), scorer)
         path = {name: str(OUT / f"{name}.gpkg") for name in (
-            "readings", "base", "track", "despiked", "undrifted", "levelled", "aligned",
+            "readings", "base", "despiked", "undrifted", "levelled", "aligned",
             "corrected", "findings", "coverage",
         )}  # fmt: skip
-        chain.run("importtable", **IMPORT, OUTPUT=path["readings"])
+        plan(chain)
+        ways = bring_in(chain)
         chain.run("importtable", **BASE, OUTPUT=path["base"])
-        chain.run("importtable", **TRACK, OUTPUT=path["track"])
+        track = place_track(chain)
         chain.score("as recorded", path["readings"])
         chain.run(
             "checkreadings",
@@ -194,6 +171,8 @@ def main() -> int:
         found = scorer.score_anomalies(chain.truth, polygons)
         text = "\n".join(
             [
+                ways,
+                track,
                 table_of(chain.scores, scorer),
                 f"Anomalies outlined: {len(polygons)} in {', '.join(BANDS.values())}",
                 f"  planted features found: {len(found.found)} ({', '.join(found.found)})",

@@ -34,6 +34,7 @@ SAMPLE = 200_000
 """Readings in which spikes are counted; of a larger survey, blocks of traverses."""
 
 ORDER = (
+    "splitlines",
     "flagreadings",
     "despike",
     "driftbase",

@@ -240,6 +240,7 @@ def direction_findings(survey: Survey) -> list[Finding]:
                 "it into traverses before any correction that works by traverse.",
                 grid=traverse.grid,
                 line=traverse.line,
+                mend="splitlines",
             )
         )
     forward = backward = 0

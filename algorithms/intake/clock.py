@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 
 from ..readings import FloatArray, IntArray
 
 DAY = 86_400.0
 """Seconds of a day."""
 
-_SECONDS = re.compile(r"\d+(?:\.\d*)?|\.\d+", re.ASCII)
+_SECONDS = re.compile(r"(\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?"
 _ZONE = r"(Z|[+-]\d{2}:?\d{2})?"
 _TIME = re.compile(_CLOCK, re.ASCII)
 _DATED = re.compile(rf"(\d{{4}})-(\d{{2}})-(\d{{2}})(?:[T ]{_CLOCK}{_ZONE})?", re.ASCII)
+
+_SHAPE = str.maketrans("123456789", "000000000")
+_EXACT = 15
+"""Digits that floating point holds without loss, so that a division gives the nearest number."""
 
 
 def parse_times(words: Sequence[str]) -> FloatArray:
@@ -69,31 +75,52 @@ def scan_times(words: Sequence[str]) -> tuple[FloatArray, IntArray]:
 
     A time without a date among dated ones is unreadable, as is a date among undated times.
     """
-    times = np.full(len(words), np.nan)
-    bad: list[int] = []
+    return Clock().scan(words)
+
+
+@dataclass
+class Clock:
+    """Reads times some at a time; all count from the day and are in the zone of the first.
+
+    Parameters
+    ----------
+    dated
+        Whether times bear dates; None before the first is read.
+    day, zone
+        Ordinal of the first day, and seconds by which its time zone is ahead.
+
+    Examples
+    --------
+    >>> clock = Clock()
+    >>> [clock.scan([word])[0].tolist() for word in ("2031-05-14", "2031-05-15T00:00:01")]
+    [[0.0], [86401.0]]
+    """
+
     dated: bool | None = None
-    first_day = first_zone = 0.0
-    for index, word in enumerate(words):
-        text = word.strip()
-        if not text:
-            continue
-        try:
-            seconds, day, zone = _parse(text)
-        except ValueError:
-            bad.append(index)
-            continue
-        if dated is None:
-            dated = day is not None
-            first_day, first_zone = day or 0.0, zone or 0.0
-        if dated != (day is not None):
-            bad.append(index)
-            continue
-        if day is not None:
-            seconds += (day - first_day) * DAY
-            if zone is not None:
-                seconds -= zone - first_zone
-        times[index] = seconds
-    return times, np.asarray(bad, dtype=np.int64)
+    day: float = 0.0
+    zone: float = 0.0
+
+    def scan(self, words: Sequence[str]) -> tuple[FloatArray, IntArray]:
+        """The next times, as by `scan_times`."""
+        texts = [word.strip() for word in words]
+        seconds, days, zones = (np.full(len(texts), np.nan) for _ in range(3))
+        # Words of one shape are read together, by arithmetic over their digits.
+        for shape, places in _by_shape(texts).items():
+            read = _of_shape(shape, [texts[place] for place in places])
+            seconds[places], days[places], zones[places] = read
+        readable = np.isfinite(seconds)
+        has_day = np.isfinite(days)
+        if self.dated is None and readable.any():
+            first = int(np.argmax(readable))
+            self.dated = bool(has_day[first])
+            if self.dated:
+                self.day, self.zone = float(days[first]), float(np.nan_to_num(zones[first]))
+        seconds[has_day != bool(self.dated)] = np.nan
+        seconds[has_day] += (days[has_day] - self.day) * DAY
+        has_zone = np.isfinite(zones)
+        seconds[has_zone] -= zones[has_zone] - self.zone
+        written = np.fromiter(map(bool, texts), np.bool_, len(texts))
+        return seconds, np.flatnonzero(written & np.isnan(seconds))
 
 
 def unwrap_midnight(time: FloatArray) -> FloatArray:
@@ -108,45 +135,99 @@ def unwrap_midnight(time: FloatArray) -> FloatArray:
     [86398.0, nan, 86402.0, 86401.0]
     """
     known = np.isfinite(time)
-    falls = np.diff(time[known], prepend=time[known][:1]) < -DAY / 2
+    running = time if known.all() else time[known]
+    falls = np.diff(running, prepend=running[:1]) < -DAY / 2
     unwrapped = time.astype(np.float64)
-    unwrapped[known] += DAY * np.cumsum(falls)
+    if falls.any():
+        unwrapped[known] += DAY * np.cumsum(falls)
     return unwrapped
 
 
-def _parse(text: str) -> tuple[float, float | None, float | None]:
-    """Seconds of the day, the day's ordinal and the time zone in seconds, None where not given."""
-    if _SECONDS.fullmatch(text):
-        whole = text.partition(".")[0]
-        if len(whole) == 6 and whole[0] == "0":
-            raise ValueError
-        return float(text), None, None
-    found = _TIME.fullmatch(text)
+# -- words of one shape --------------------------------------------------------------------
+
+
+def _by_shape(texts: list[str]) -> dict[str, list[int]]:
+    """Places of the words that differ in their digits alone, by the word with zeros for digits."""
+    shapes = "\n".join(texts).translate(_SHAPE).split("\n")
+    if len(shapes) != len(texts):  # a word holds a line end
+        shapes = [text.translate(_SHAPE) for text in texts]
+    places: dict[str, list[int]] = {}
+    for place, shape in enumerate(shapes):
+        places.setdefault(shape, []).append(place)
+    return places
+
+
+def _of_shape(shape: str, texts: list[str]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Seconds of the day, the day's ordinal and the time zone in seconds, NaN where not given."""
+    nothing: FloatArray = np.full(len(texts), np.nan)
+    found = _SECONDS.fullmatch(shape)
     if found:
-        return _clock(found[1], found[2], found[3]), None, None
-    found = _DATED.fullmatch(text)
+        plain = _number(texts, found, 1)
+        if len(shape.partition(".")[0]) == 6:
+            plain[[text[0] == "0" for text in texts]] = np.nan
+        return plain, nothing, nothing
+    found = _TIME.fullmatch(shape)
+    if found:
+        return _clock(texts, found, 1), nothing, nothing
+    found = _DATED.fullmatch(shape)
     if not found:
-        raise ValueError
-    day = float(date(int(found[1]), int(found[2]), int(found[3])).toordinal())
-    if found[4] is None:
-        return 0.0, day, None
-    return _clock(found[4], found[5], found[6]), day, _zone(found[7])
+        return nothing, nothing, nothing
+    days = _days(texts, found)
+    seconds = np.zeros(len(texts)) if found[4] is None else _clock(texts, found, 4)
+    wrong = np.isnan(seconds) | np.isnan(days)
+    seconds[wrong] = days[wrong] = np.nan
+    return seconds, days, _zone(texts, found)
 
 
-def _clock(hours: str, minutes: str, seconds: str | None) -> float:
-    rest = float(seconds.replace(",", ".")) if seconds else 0.0
-    since = int(hours) * 3600.0 + int(minutes) * 60.0 + rest
+def _number(texts: list[str], found: re.Match[str], group: int) -> FloatArray:
+    """The numbers that stand where a group was found in the words' shape."""
+    start, end = found.span(group)
+    word = found[group].replace(",", ".")
+    digits = len(word) - word.count(".")
+    if digits > _EXACT:
+        return np.array([float(text[start:end].replace(",", ".")) for text in texts])
+    places = start + np.flatnonzero([letter != "." for letter in word])
+    whole = _letters(texts)[:, places] @ 10.0 ** np.arange(digits - 1, -1, -1)
+    return np.asarray(whole / 10.0 ** len(word.partition(".")[2]), np.float64)
+
+
+def _letters(texts: list[str]) -> npt.NDArray[np.uint8]:
+    """The letters of equally long words, a row a word, digits as their values."""
+    letters = np.frombuffer("".join(texts).encode("ascii"), np.uint8)
+    return letters.reshape(len(texts), -1) - ord("0")
+
+
+def _clock(texts: list[str], found: re.Match[str], group: int) -> FloatArray:
+    hours, minutes = _number(texts, found, group), _number(texts, found, group + 1)
+    rest = _number(texts, found, group + 2) if found[group + 2] else np.zeros(len(texts))
+    since = hours * 3600.0 + minutes * 60.0 + rest
     # A second 60 is a leap second, 24:00 the end of the day.
-    latest = DAY if int(hours) >= 24 else DAY + 1
-    if since > latest or int(minutes) > 59 or rest >= 61:
-        raise ValueError
+    latest = np.where(hours >= 24, DAY, DAY + 1)
+    since[(since > latest) | (minutes > 59) | (rest >= 61)] = np.nan
     return since
 
 
-def _zone(text: str | None) -> float | None:
-    if text is None:
-        return None
-    if text == "Z":
-        return 0.0
-    digits = text[1:].replace(":", "")
-    return float(f"{text[0]}1") * (int(digits[:2]) * 3600.0 + int(digits[2:]) * 60.0)
+def _days(texts: list[str], found: re.Match[str]) -> FloatArray:
+    """Ordinals of the days, NaN for days that no calendar has."""
+    start, end = found.start(1), found.end(3)
+    dates, which = np.unique([text[start:end] for text in texts], return_inverse=True)
+    ordinals = np.full(len(dates), np.nan)
+    for place, text in enumerate(dates.tolist()):
+        try:
+            ordinals[place] = date(*map(int, text.split("-"))).toordinal()
+        except ValueError:
+            continue
+    return np.asarray(ordinals[which], np.float64)
+
+
+def _zone(texts: list[str], found: re.Match[str]) -> FloatArray:
+    word = found[7]
+    if word is None:
+        return np.full(len(texts), np.nan)
+    if word == "Z":
+        return np.zeros(len(texts))
+    start = found.start(7)
+    letters = _letters(texts)[:, start + 1 : found.end(7)].astype(np.float64)
+    sign = 1.0 if word[0] == "+" else -1.0
+    tens = letters[:, [0, 1, -2, -1]] @ np.array([36000.0, 3600.0, 600.0, 60.0])
+    return np.asarray(sign * tens, np.float64)

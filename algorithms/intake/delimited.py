@@ -9,15 +9,19 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
 
 from ..progress import Progress, advance, keep_going
+from ..readings import IntArray
 
 DELIMITERS = {"tab": "\t", "semicolon": ";", "comma": ",", "blanks": None}
 DECIMALS = ("auto", "point", "comma")
 ENCODINGS = ("auto", "utf-8", "latin-1", "utf-16")
 BAD_VALUES = ("refuse", "null")
 NULL_VALUES = ("", "NA", "N/A", "NaN", "NULL", "none", "*", "-")
-CHUNK = 50_000
+CHUNK = 20_000
 """Rows worked on at a time."""
 SAMPLE = 50
 """Rows looked at to guess the delimiter and the decimal sign."""
@@ -115,9 +119,9 @@ class Layout:
 
 @dataclass(frozen=True)
 class Chunk:
-    """Some rows of a file: their line numbers in it (from 1) and their cells."""
+    """Some rows of a file, one at least: line numbers in it (from 1) and cells, equally many."""
 
-    numbers: list[int]
+    numbers: IntArray
     rows: list[list[str]]
 
 
@@ -141,7 +145,14 @@ def read_layout(path: Path, form: TableFormat) -> Layout:
         If there is no such file, it is no text, or it holds no row of data.
     """
     encoding = _encoding(path, form.encoding)
-    lines = [line for _, line in islice(_lines(path, encoding, form.comment), SAMPLE + 1)]
+    lines: list[str] = []
+    numbers: list[int] = []
+    for _, places, block in _blocks(path, encoding, form.comment, SAMPLE + 1):
+        lines += block
+        numbers += places.tolist()
+        if len(lines) > SAMPLE:
+            lines, numbers = lines[: SAMPLE + 1], numbers[: SAMPLE + 1]
+            break
     if not lines:
         raise ValueError(f"{path.name} holds no rows. Choose a file with readings.")
     if form.header and len(lines) == 1:
@@ -150,11 +161,12 @@ def read_layout(path: Path, form: TableFormat) -> Layout:
         )
     data = lines[1:] if form.header else lines
     delimiter = (
-        _likeliest_delimiter(lines, data)
+        _likeliest_delimiter(lines, data, path.name)
         if form.delimiter == "auto"
         else DELIMITERS[form.delimiter]
     )
-    rows = [tuple(cell.strip() for cell in row) for row in _cells(lines, delimiter)]
+    whole = _whole_rows(lines, np.array(numbers), delimiter, path.name)
+    rows = [tuple(cell.strip() for cell in row) for row in whole]
     body = rows[1:] if form.header else rows
     if form.header:
         titles = rows[0]
@@ -182,37 +194,22 @@ def chunks(layout: Layout, form: TableFormat, progress: Progress = keep_going) -
         If a row has too few or too many cells (unless unreadable values are to be NULL), or a
         quotation mark is not closed.
     """
-    numbers: list[int] = []
     size = max(layout.path.stat().st_size, 1)
-    done = 0
-
-    def lines() -> Iterator[str]:
-        nonlocal done
-        for number, line in _lines(layout.path, layout.encoding, form.comment):
-            numbers.append(number)
-            done += len(line)
-            yield line
-
-    reader = iter(_cells(lines(), layout.delimiter))
-    skip = 1 if form.header else 0
     width = len(layout.titles)
-    while True:
-        rows = list(islice(reader, CHUNK))
-        if not rows:
-            return
-        if len(rows) != len(numbers):
-            raise ValueError(
-                f"Row {numbers[0]} of {layout.name} or one of the {len(numbers)} after it has a "
-                "quotation mark that is not closed in its row. Correct the file."
-            )
-        chunk = Chunk(numbers[skip:], rows[skip:])
-        skip = 0
-        if any(len(row) != width for row in chunk.rows):
-            for k, row in enumerate(chunk.rows):
-                chunk.rows[k] = _fitted(row, width, chunk.numbers[k], layout, form)
+    titles_ahead = form.header
+    for done, numbers, lines in _blocks(layout.path, layout.encoding, form.comment, CHUNK):
+        rows = _whole_rows(lines, numbers, layout.delimiter, layout.name)
+        if titles_ahead and rows:
+            titles_ahead = False
+            rows, numbers = rows[1:], numbers[1:]
+        if any(len(row) != width for row in rows):
+            rows = [
+                _fitted(row, width, number, layout, form)
+                for row, number in zip(rows, numbers.tolist())
+            ]
         advance(progress, min(done / size, 1.0))
-        yield chunk
-        numbers.clear()
+        if rows:
+            yield Chunk(numbers, rows)
 
 
 def _fitted(
@@ -235,60 +232,123 @@ def _encoding(path: Path, asked: str) -> str:
     """The encoding to open a file with."""
     if not path.is_file():
         raise ValueError(f"There is no file '{path}'. Check the name and folder.")
-    with open(path, "rb") as file:
-        start = file.read(1 << 16)
-        if not start.strip():
-            raise ValueError(f"{path.name} is empty. Choose a file with readings.")
-        if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or asked == "utf-16":
-            return "utf-16"
-        if b"\0" in start:
-            raise ValueError(f"{path.name} is not a text file. Choose a delimited text file.")
-        if asked == "latin-1":
-            return asked
-        decoder = codecs.getincrementaldecoder("utf-8")()
-        try:
-            while start:
-                decoder.decode(start)
-                start = file.read(1 << 20)
-            decoder.decode(b"", True)
-        except UnicodeDecodeError:
-            if asked == "utf-8":
-                raise ValueError(f"{path.name} is not UTF-8. Choose another encoding.") from None
-            return "latin-1"
+    try:
+        with open(path, "rb") as file:
+            return _found_encoding(file, asked, path.name)
+    except OSError as wrong:
+        raise ValueError(
+            f"{path.name} cannot be read: {wrong.strerror}. Check the file's permissions."
+        ) from None
+
+
+def _found_encoding(file: BinaryIO, asked: str, name: str) -> str:
+    start = file.read(1 << 16)
+    if not start.strip():
+        raise ValueError(f"{name} is empty. Choose a file with readings.")
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or asked == "utf-16":
+        return "utf-16"
+    if b"\0" in start:
+        raise ValueError(f"{name} is not a text file. Choose a delimited text file.")
+    if asked == "latin-1":
+        return asked
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        while start:
+            decoder.decode(start)
+            start = file.read(1 << 20)
+        decoder.decode(b"", True)
+    except UnicodeDecodeError:
+        if asked == "utf-8":
+            raise ValueError(f"{name} is not UTF-8. Choose another encoding.") from None
+        return "latin-1"
     return "utf-8-sig"
 
 
-def _lines(path: Path, encoding: str, comment: str) -> Iterator[tuple[int, str]]:
-    """Lines that are neither blank nor comments, with their numbers from 1."""
-    suspect = " \t\n\r\f\v" + comment[:1]
+def _blocks(
+    path: Path, encoding: str, comment: str, size: int
+) -> Iterator[tuple[int, IntArray, list[str]]]:
+    """Lines that are neither blank nor comments, from `size` lines of the file at a time.
+
+    Before them go the letters read so far, and the lines' numbers in the file from 1.
+    """
+    done, first = 0, 1
     try:
         with open(path, encoding=encoding) as file:
-            for number, line in enumerate(file, start=1):
-                # Most rows are told by their first character.
-                if line[0] in suspect and (
-                    line.isspace() or (comment and line.lstrip().startswith(comment))
-                ):
-                    continue
-                yield number, line
+            while lines := list(islice(file, size)):
+                # So that a quotation mark left open shows by a line end in its cell.
+                lines[-1] = lines[-1].rstrip("\n") + "\n"
+                done += sum(map(len, lines))
+                numbers = np.arange(first, first + len(lines))
+                first += len(lines)
+                passed = {k for k, line in enumerate(lines) if _is_passed_over(line, comment)}
+                if passed:
+                    numbers = np.delete(numbers, list(passed))
+                    lines = [line for k, line in enumerate(lines) if k not in passed]
+                if "\0" in "".join(lines):
+                    number = next(n for n, line in zip(numbers.tolist(), lines) if "\0" in line)
+                    raise ValueError(
+                        f"Row {number} of {path.name} holds a NUL character, which is no text. "
+                        "Choose another encoding or correct the row."
+                    )
+                yield done, numbers, lines
     except UnicodeError:
         raise ValueError(f"{path.name} is not {encoding}. Choose another encoding.") from None
 
 
-def _cells(lines: Iterator[str] | Sequence[str], delimiter: str | None) -> Iterator[list[str]]:
+def _is_passed_over(line: str, comment: str) -> bool:
+    # Most rows are told by their first character.
+    if "!" <= line[0] <= "~" and line[0] != comment[:1]:
+        return False
+    return line.isspace() or (comment != "" and line.lstrip().startswith(comment))
+
+
+def _whole_rows(
+    lines: list[str], numbers: IntArray, delimiter: str | None, name: str
+) -> list[list[str]]:
+    """The cells of lines, each a row of its own.
+
+    Raises
+    ------
+    ValueError
+        If a quotation mark is not closed in its row: the rows after it would be lost in a cell.
+    """
+    rows = _cells(lines, delimiter, name)
+    if delimiter is None or (len(rows) == len(lines) and not any(map(_is_open, rows[-1:]))):
+        return rows
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    for row, number in zip(reader, enumerate(numbers.tolist(), start=1)):
+        if reader.line_num != number[0] or _is_open(row):
+            break
+    raise ValueError(
+        f"Row {number[1]} of {name} has a quotation mark that is not closed in its row. Correct "
+        "the file."
+    )
+
+
+def _is_open(row: list[str]) -> bool:
+    return bool(row) and row[-1].endswith("\n")
+
+
+def _cells(lines: Sequence[str], delimiter: str | None, name: str) -> list[list[str]]:
     if delimiter is None:
-        return (line.split() for line in lines)
-    return csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+        return [line.split() for line in lines]
+    try:
+        return list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+    except csv.Error as wrong:
+        raise ValueError(
+            f"{name} cannot be parted into cells: {wrong}. Choose another delimiter or encoding."
+        ) from None
 
 
-def _likeliest_delimiter(lines: Sequence[str], data: Sequence[str]) -> str | None:
+def _likeliest_delimiter(lines: Sequence[str], data: Sequence[str], name: str) -> str | None:
     """The delimiter that parts most rows into equally many cells, most of them numbers."""
     best: tuple[float, float, str | None] = (0.0, 0.0, ",")
     for delimiter in DELIMITERS.values():
-        counts = [len(row) for row in _cells(lines, delimiter)]
+        counts = [len(row) for row in _cells(lines, delimiter, name)]
         usual = max(set(counts), key=counts.count)
         if usual < 2:
             continue
-        cells = [cell for row in _cells(data, delimiter) for cell in row]
+        cells = [cell for row in _cells(data, delimiter, name) for cell in row]
         even = counts.count(usual) / len(counts)
         numeric = sum(map(is_number, cells)) / max(len(cells), 1)
         if (round(even, 2), round(numeric, 2)) > best[:2]:

@@ -2,36 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ..progress import Progress, keep_going, portion
 from ..readings import NO_LINE, FloatArray, IntArray
-from .clock import TIME_ADVICE, scan_times, unwrap_midnight
+from .clock import TIME_ADVICE, Clock, unwrap_midnight
 from .columns import Column, Roles, channel_columns, columns_of
 from .delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
 from .table import Table
 
 __all__ = ["Roles", "Table", "TableFormat", "read_table"]
 
+NUMBER_OF_NONE = {"line": NO_LINE, "quality": 0}
+"""What stands for a blank cell in columns of whole numbers."""
+LARGEST_WHOLE = 2.0**53
+"""Whole numbers beyond are not told apart."""
+
 
 @dataclass
 class _Gathered:
-    """Columns as they grow, chunk by chunk."""
+    """Columns as they grow, chunk by chunk; of words no more is held than they need."""
 
     form: TableFormat
-    numbers: dict[str, list[FloatArray]] = field(default_factory=dict)
-    words: dict[str, list[str]] = field(default_factory=dict)
-    rows: list[int] = field(default_factory=list)
+    numbers: dict[str, array[Any]] = field(default_factory=dict)
+    text: dict[str, list[str]] = field(default_factory=dict)
+    grids: dict[str, int] = field(default_factory=dict)
+    clock: Clock = field(default_factory=Clock)
     unreadable: dict[str, int] = field(default_factory=dict)
 
-    def whole(self, name: str) -> FloatArray:
-        """A column of numbers, all chunks together."""
-        return np.concatenate(self.numbers[name])
+    def add(self, name: str, part: npt.NDArray[Any]) -> None:
+        """Add the next part of a column of numbers, or of several side by side."""
+        # An array of Python's grows in place: parts put together at the end would need it twice.
+        self.numbers.setdefault(name, array(part.dtype.char)).frombytes(part.tobytes())
+
+    def column(self, name: str) -> npt.NDArray[Any] | None:
+        """A column of numbers, all parts together; None if there is none."""
+        if name not in self.numbers:
+            return None
+        return np.frombuffer(self.numbers[name], self.numbers[name].typecode)
 
 
 def read_table(
@@ -54,53 +69,70 @@ def read_table(
     layouts = [read_layout(Path(path), form) for path in paths]
     channels = channel_columns(roles, layouts[0], form.nulls)
     gathered = _Gathered(form)
-    files: list[int] = []
     for number, layout in enumerate(layouts):
         part = portion(progress, number / len(layouts), (number + 1) / len(layouts))
         columns = columns_of(roles, channels, layout)
-        before = len(gathered.rows)
         for chunk in chunks(layout, form, part):
-            _gather(gathered, chunk, columns, roles, layout)
-        files += [number] * (len(gathered.rows) - before)
-    return _assembled(gathered, channels, roles, layouts, np.array(files, np.int64))
+            _gather(gathered, chunk, columns, layout)
+            gathered.add("file", np.full(len(chunk.rows), number, np.int64))
+    return _assembled(gathered, channels, tuple(layout.name for layout in layouts))
 
 
 # -- values --------------------------------------------------------------------------------
 
 
-def _gather(
-    gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], roles: Roles, layout: Layout
-) -> None:
+def _gather(gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], layout: Layout) -> None:
     """Add a chunk's columns, or refuse its first unreadable value."""
-    bad: list[tuple[int, str, str]] = []
+    bad: list[tuple[int, str, str, str]] = []
     nulls = gathered.form.nulls
-    cells = list(zip(*chunk.rows)) if chunk.rows else [()] * len(layout.titles)
+    values: list[FloatArray] = []
+    cells = list(zip(*chunk.rows))
     for key, column in columns.items():
-        words = cells[column.index]
+        words: Sequence[str] = cells[column.index]
+        wrong: IntArray = np.empty(0, np.int64)
         if key in ("grid", "time") or key.startswith("keep "):
             # Names come again and again: clean each once.
             clean = {w: "" if w.strip().casefold() in nulls else w.strip() for w in set(words)}
-            gathered.words.setdefault(key, []).extend(map(clean.__getitem__, words))
-            continue
-        whole = key in ("line", "quality")
-        numbers, wrong = to_numbers(words, layout.decimal_comma, nulls, whole=whole)
-        gathered.numbers.setdefault(key, []).append(numbers)
+            words = list(map(clean.__getitem__, words))
+        if key == "grid":
+            codes = gathered.grids
+            for word in dict.fromkeys(words):
+                codes.setdefault(word, len(codes))
+            gathered.add(key, np.array(list(map(codes.__getitem__, words)), np.int64))
+        elif key == "time":
+            # Clock times with a decimal comma are read as they stand.
+            times, wrong = gathered.clock.scan([word.replace(",", ".") for word in words])
+            gathered.add(key, times)
+        elif key.startswith("keep "):
+            gathered.text.setdefault(key[5:], []).append("\n".join(words))
+        else:
+            whole = key in ("line", "sequence", "quality")
+            numbers, wrong = to_numbers(words, layout.decimal_comma, nulls, whole=whole)
+            if key.startswith("channel "):
+                values.append(numbers)
+            elif key in NUMBER_OF_NONE:
+                nothing = np.isnan(numbers)
+                gathered.add(key, np.where(nothing, NUMBER_OF_NONE[key], numbers).astype(np.int64))
+            else:
+                gathered.add(key, numbers)
         if len(wrong):
-            bad.append((int(wrong[0]), column.name, words[wrong[0]].strip()))
+            bad.append((int(wrong[0]), column.name, words[wrong[0]].strip(), key))
             count = gathered.unreadable.get(column.name, 0)
             gathered.unreadable[column.name] = count + len(wrong)
     if bad and gathered.form.bad_values == "refuse":
-        place, name, word = min(bad)
-        raise ValueError(_refusal(chunk.numbers[place], layout.name, name, word, layout))
-    gathered.rows += chunk.numbers
+        place, name, word, key = min(bad)
+        raise ValueError(_refusal(int(chunk.numbers[place]), name, word, key, layout))
+    gathered.add("values", np.stack(values, axis=1))
+    gathered.add("row", chunk.numbers)
 
 
-def _refusal(row: int, file: str, name: str, word: str, layout: Layout) -> str:
+def _refusal(row: int, name: str, word: str, key: str, layout: Layout) -> str:
+    said = f"Row {row} of {layout.name}: '{name}' is '{word}'"
+    if key == "time":
+        return f"{said}, which is not a time. {TIME_ADVICE}"
     comma = is_number(word) and "," in word and not layout.decimal_comma
     advice = "Choose the decimal comma or correct the file" if comma else "Correct the file"
-    return (
-        f"Row {row} of {file}: '{name}' is '{word}'. {advice}, or take unreadable values as NULL."
-    )
+    return f"{said}. {advice}, or take unreadable values as NULL."
 
 
 def to_numbers(
@@ -125,113 +157,95 @@ def to_numbers(
     >>> numbers.tolist(), bad.tolist()
     ([1.5, nan, nan], [2])
     """
-    try:
-        # The quick way, for words that are all plain numbers.
-        joined = "".join(words)
-        plain = joined.isascii() and "_" not in joined and not decimal_comma
-        numbers = np.array(list(map(float, words)), np.float64) if plain else None
-    except ValueError:
-        numbers = None
     codes = [float(word) for word in nulls if is_number(word) and "," not in word]
-    if numbers is not None and np.isfinite(numbers).all() and not np.isin(numbers, codes).any():
-        bad = np.flatnonzero(numbers != np.floor(numbers)) if whole else np.empty(0, np.int64)
-        numbers[bad] = np.nan
-        return numbers, bad
-    read = _reader(decimal_comma, whole)
-    numbers = np.full(len(words), np.nan)
-    unreadable = []
-    for place, word in enumerate(words):
-        text = word.strip()
-        if text.casefold() in nulls:
-            continue
-        value = read(text)
-        if value is None:
-            unreadable.append(place)
-        elif value not in codes:
-            numbers[place] = value
-    return numbers, np.array(unreadable, np.int64)
+    places: IntArray = np.arange(len(words))
+    numbers = _plain_numbers(words)
+    if numbers is None:
+        texts = [word.strip() for word in words]
+        known = [place for place, text in enumerate(texts) if text.casefold() not in nulls]
+        texts = [texts[place] for place in known]
+        if decimal_comma:
+            texts = [text.replace(",", ".") for text in texts]
+        numbers, places = _plain_numbers(texts), np.array(known, np.int64)
+        if numbers is None:
+            numbers = np.array([_number(text) for text in texts], np.float64)
+    bad = np.isnan(numbers)
+    if whole:
+        bad |= (numbers != np.floor(numbers)) | (np.abs(numbers) > LARGEST_WHOLE)
+    numbers[bad | np.isin(numbers, codes)] = np.nan
+    if len(places) == len(words):
+        return numbers, places[bad]
+    found = np.full(len(words), np.nan)
+    found[places] = numbers
+    return found, places[bad]
 
 
-def _reader(decimal_comma: bool, whole: bool) -> Callable[[str], float | None]:
-    def read(text: str) -> float | None:
-        if not is_number(text) or ("," in text and not decimal_comma):
-            return None
-        value = float(text.replace(",", "."))
-        if not np.isfinite(value) or (whole and value != np.floor(value)):
-            return None
-        return value
+def _plain_numbers(words: Sequence[str]) -> FloatArray | None:
+    """The quick way, for words that are all plain numbers with a point; None if one is not."""
+    joined = "".join(words)
+    if not joined.isascii() or "_" in joined:
+        return None
+    try:
+        numbers = np.array(list(map(float, words)), np.float64)
+    except ValueError:
+        return None
+    return numbers if np.isfinite(numbers).all() else None
 
-    return read
+
+def _number(text: str) -> float:
+    """A plain number with a point, or NaN."""
+    value = float(text) if is_number(text) and "," not in text else np.nan
+    return value if np.isfinite(value) else np.nan
 
 
 def _assembled(
-    gathered: _Gathered,
-    channels: list[tuple[str, Column]],
-    roles: Roles,
-    layouts: Sequence[Layout],
-    files: IntArray,
+    gathered: _Gathered, channels: list[tuple[str, Column]], names: tuple[str, ...]
 ) -> Table:
-    n = len(gathered.rows)
-    names = tuple(layout.name for layout in layouts)
-    rows = np.array(gathered.rows, np.int64)
-    grid, grid_names = _codes(gathered.words.get("grid"), n)
-    kept = {key[5:]: _kept(words) for key, words in gathered.words.items() if key[:5] == "keep "}
-
-    def optional(name: str) -> FloatArray | None:
-        return gathered.whole(name) if name in gathered.numbers else None
-
-    line = optional("line")
-    quality = optional("quality")
+    column = gathered.column
+    row, file, values = column("row"), column("file"), column("values")
+    assert row is not None  # every file holds rows
+    assert file is not None
+    assert values is not None
+    time, grid = column("time"), column("grid")
     return Table(
-        channels=tuple(column.name for _, column in channels),
-        units=tuple(column.unit for _, column in channels),
-        values=np.stack([gathered.whole(f"channel {c.name}") for _, c in channels], axis=1),
-        grid=grid,
-        grid_names=grid_names,
-        line=None if line is None else np.where(np.isnan(line), NO_LINE, line).astype(np.int64),
-        sequence=optional("sequence"),
-        along=optional("along"),
-        x=optional("x"),
-        y=optional("y"),
-        time=_times(gathered, roles, names, files) if roles.time else None,
-        quality=None if quality is None else np.nan_to_num(quality).astype(np.int64),
-        kept=kept,
-        file=files,
+        channels=tuple(channel.name for _, channel in channels),
+        units=tuple(channel.unit for _, channel in channels),
+        values=values.reshape(len(row), len(channels)),
+        grid=np.zeros(len(row), np.int64) if grid is None else grid,
+        grid_names=("",) if grid is None else tuple(gathered.grids),
+        line=column("line"),
+        sequence=column("sequence"),
+        along=column("along"),
+        x=column("x"),
+        y=column("y"),
+        time=None if time is None else unwrap_midnight(time),
+        quality=column("quality"),
+        kept={name: _kept(gathered.text.pop(name), len(row)) for name in list(gathered.text)},
+        file=file,
         file_names=names,
-        row=rows,
+        row=row,
         unreadable=gathered.unreadable,
     )
 
 
-def _times(
-    gathered: _Gathered, roles: Roles, names: tuple[str, ...], files: IntArray
-) -> FloatArray:
-    words = gathered.words["time"]
-    # Clock times with a decimal comma are read as they stand; plain seconds need the point.
-    times, bad = scan_times([word.replace(",", ".") for word in words])
-    if len(bad):
-        if gathered.form.bad_values == "refuse":
-            place = int(bad[0])
-            raise ValueError(
-                f"Row {gathered.rows[place]} of {names[files[place]]}: '{roles.time}' is "
-                f"'{words[place]}', which is not a time. {TIME_ADVICE}"
-            )
-        gathered.unreadable[str(roles.time)] = len(bad)
-    return unwrap_midnight(times)
-
-
-def _codes(words: list[str] | None, n: int) -> tuple[IntArray, tuple[str, ...]]:
-    if words is None:
-        return np.zeros(n, np.int64), ("",)
-    found: dict[str, int] = {}
-    codes = np.array([found.setdefault(word, len(found)) for word in words], np.int64)
-    return codes, tuple(found)
-
-
-def _kept(words: list[str]) -> npt.NDArray[np.object_] | FloatArray:
+def _kept(parts: list[str], n: int) -> npt.NDArray[np.object_] | FloatArray:
     """A column of numbers if it holds nothing else, otherwise of text; blanks are NULL."""
-    if any(words) and all(word == "" or (is_number(word) and "," not in word) for word in words):
-        return np.array([float(word) if word else np.nan for word in words], np.float64)
-    text = np.empty(len(words), object)
-    text[:] = [word or None for word in words]
+    numbers = np.empty(n)
+    start = 0
+    for part in parts:
+        words = part.split("\n")
+        numbers[start : start + len(words)], wrong = to_numbers(words, False, {""})
+        if len(wrong):
+            break
+        start += len(words)
+    if start == n and np.isfinite(numbers).any():
+        return numbers
+    text = np.empty(n, object)
+    start = 0
+    # Equal words are one object.
+    shared: dict[str, str | None] = {"": None}
+    for part in parts:
+        words = part.split("\n")
+        text[start : start + len(words)] = [shared.setdefault(word, word) for word in words]
+        start += len(words)
     return text

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import NO_LINE, FloatArray, IntArray
+from ..readings import NO_LINE, BoolArray, FloatArray, IntArray
 
 WALKING = ("zigzag", "one_way")
 SIDES = ("right", "left")
 ALONG_FROM = ("walk", "baseline")
+BATCH = 250_000
+"""Rows placed at a time."""
 
 
 @dataclass(frozen=True)
@@ -174,47 +176,114 @@ def place_on_site_grid(
     ([100.5, 101.5], [200.25, 209.75], [0.0, 180.0])
     """
     n = len(line)
-    on_line = line != NO_LINE
     order = _numbered(grid, line) if sequence is None else sequence
     if along is None:
-        first = site.interval / 2 if site.first_position is None else site.first_position
-        from_start = first + (order - (1 if sequence is not None else 0)) * site.interval
-        from_baseline = False
         check_unique(grid, grid_names, line, order)
-    else:
-        from_start, from_baseline = along, site.along_from == "baseline"
-    steps = np.where(on_line, line - site.first_line, 0)
-    back = (steps % 2 != 0) if site.walking == "zigzag" else np.zeros(n, np.bool_)
-    offset = site.separation / 2 if site.first_offset is None else site.first_offset
-    across = (offset + steps * site.separation) * (1.0 if site.side == "right" else -1.0)
-    x, y, walked, bearing = (np.full(n, np.nan) for _ in range(4))
-    for code in np.unique(grid):
-        rows = np.flatnonzero((grid == code) & on_line)
-        if not len(rows):
-            continue
-        origin = site.origin_of(grid_names[code])
-        length = site.length if origin.length is None else origin.length
-        ahead = from_start[rows]
-        _check_length(ahead, length, site, grid_names[code], line[rows])
-        turned = back[rows]
+    lay = _Lay.of(site, grid_names, np.unique(grid[line != NO_LINE]))
+    x, y, number, walked, bearing = (np.full(n, np.nan) for _ in range(5))
+    # Some rows at a time, so that the work in between needs little memory.
+    for start in range(0, n, BATCH):
+        part = slice(start, start + BATCH)
+        rows = start + np.flatnonzero(line[part] != NO_LINE)
+        code, number[rows] = grid[rows], order[rows]
+        length, angle = lay.length[code], lay.bearing[code]
+        if along is None:
+            first = site.interval / 2 if site.first_position is None else site.first_position
+            ahead = first + (order[rows] - (1 if sequence is not None else 0)) * site.interval
+            from_baseline = False
+        else:
+            ahead, from_baseline = along[rows], site.along_from == "baseline"
+        _check_length(ahead, length, site, grid_names, code, line[rows])
+        steps = line[rows] - site.first_line
+        turned = (steps % 2 != 0) & (site.walking == "zigzag")
+        offset = site.separation / 2 if site.first_offset is None else site.first_offset
+        across = (offset + steps * site.separation) * (1.0 if site.side == "right" else -1.0)
         position = np.where(turned & (not from_baseline), length - ahead, ahead)
         walked[rows] = np.where(turned & from_baseline, length - ahead, ahead)
-        angle = np.radians(origin.bearing)
-        x[rows] = origin.x + position * np.sin(angle) + across[rows] * np.cos(angle)
-        y[rows] = origin.y + position * np.cos(angle) - across[rows] * np.sin(angle)
-        bearing[rows] = (origin.bearing + 180.0 * turned) % 360.0
-    bearing[~np.isfinite(x)] = np.nan
-    return Placed(x, y, np.where(on_line, order, np.nan), walked, bearing)
+        x[rows] = lay.x[code] + position * lay.east[code] + across * lay.north[code]
+        y[rows] = lay.y[code] + position * lay.north[code] - across * lay.east[code]
+        bearing[rows] = (angle + 180.0 * turned) % 360.0
+        bearing[part][~np.isfinite(x[part])] = np.nan
+    return Placed(x, y, number, walked, bearing)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lay:
+    """How data grids lie, an item for each code, NaN for those not asked for.
+
+    `east` and `north` are what a step along the first traverse goes that way.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    bearing: FloatArray
+    length: FloatArray
+    east: FloatArray
+    north: FloatArray
+
+    @classmethod
+    def of(cls, site: SiteGrid, grid_names: tuple[str, ...], codes: IntArray) -> _Lay:
+        """Those of a site grid, refusing a data grid that it does not know."""
+        table = np.full((4, len(grid_names)), np.nan)
+        for code in codes.tolist():
+            origin = site.origin_of(grid_names[code])
+            table[:, code] = (
+                origin.x,
+                origin.y,
+                origin.bearing,
+                site.length if origin.length is None else origin.length,
+            )
+        angle = np.radians(table[2])
+        return cls(table[0], table[1], table[2], table[3], np.sin(angle), np.cos(angle))
+
+
+def left_for_later(
+    grid: IntArray, line: IntArray | None, sequence: FloatArray | None, along: FloatArray | None
+) -> Placed:
+    """Readings without a place on the map, for steps that place them afterwards.
+
+    Readings without a number are numbered from 1 on their traverse, in the order of the rows.
+
+    Examples
+    --------
+    >>> placed = left_for_later(np.zeros(2, int), np.array([3, 3]), None, None)
+    >>> placed.x.tolist(), placed.sequence.tolist()
+    ([nan, nan], [1.0, 2.0])
+    """
+    x, y, bearing = (np.full(len(grid), np.nan) for _ in range(3))
+    lines = np.zeros(len(grid), np.int64) if line is None else line
+    number = np.where(lines == NO_LINE, np.nan, _own_numbers(grid, lines, sequence))
+    return Placed(x, y, number, np.full(len(grid), np.nan) if along is None else along, bearing)
+
+
+def _own_numbers(grid: IntArray, line: IntArray, sequence: FloatArray | None) -> FloatArray:
+    """Reading numbers as given, or from 1 in the order of the rows."""
+    return _numbered(grid, line) + 1 if sequence is None else sequence
+
+
+def _sorted_rows(grid: IntArray, line: IntArray, *within: FloatArray) -> IntArray:
+    """Rows in the order of data grids, traverses and what is given; ties keep the rows' order."""
+    order: IntArray = np.lexsort((*within, line, grid))
+    return order
+
+
+def _begins(grid: IntArray, line: IntArray, order: IntArray) -> BoolArray:
+    """Whether each row, in that order, is on another traverse than the row before it."""
+    begins = np.ones(len(order), np.bool_)
+    for column in (grid, line):
+        ordered = column[order]
+        other = ordered[1:] != ordered[:-1]
+        begins[1:] = other if column is grid else begins[1:] | other
+    return begins
 
 
 def _numbered(grid: IntArray, line: IntArray) -> FloatArray:
     """Running number of each reading on its traverse, from 0, in the order of the rows."""
-    order = np.lexsort((np.arange(len(line)), line, grid))
-    same = (np.diff(grid[order]) == 0) & (np.diff(line[order]) == 0)
-    starts = np.concatenate([[0], np.flatnonzero(~same) + 1]) if len(line) else np.empty(0, int)
-    counts = np.diff(np.concatenate([starts, [len(line)]]))
-    number = np.empty(len(line))
-    number[order] = np.arange(len(line)) - np.repeat(starts, counts)
+    order = _sorted_rows(grid, line)
+    places = np.arange(len(order))
+    starts = np.maximum.accumulate(np.where(_begins(grid, line, order), places, 0))
+    number = np.empty(len(order))
+    number[order] = places - starts
     return number
 
 
@@ -228,12 +297,14 @@ def check_unique(
     ValueError
         Naming the two readings, counted from 1.
     """
-    order = np.lexsort((sequence, line, grid))
-    a, b = order[:-1], order[1:]
-    same = (grid[a] == grid[b]) & (line[a] == line[b]) & (sequence[a] == sequence[b])
-    twice = np.flatnonzero(same & (line[a] != NO_LINE))
+    order = _sorted_rows(grid, line, sequence)
+    same = ~_begins(grid, line, order)[1:]
+    ordered = sequence[order]
+    same &= ordered[1:] == ordered[:-1]
+    same &= (line[order] != NO_LINE)[1:]
+    twice = np.flatnonzero(same)
     if len(twice):
-        first, second = sorted((int(a[twice[0]]), int(b[twice[0]])))
+        first, second = sorted((int(order[twice[0]]), int(order[twice[0] + 1])))
         name = grid_names[grid[first]]
         where = f" of data grid {name}" if name else ""
         raise ValueError(
@@ -244,17 +315,24 @@ def check_unique(
 
 
 def _check_length(
-    ahead: FloatArray, length: float, site: SiteGrid, grid: str, line: IntArray
+    ahead: FloatArray,
+    length: FloatArray,
+    site: SiteGrid,
+    grid_names: tuple[str, ...],
+    code: IntArray,
+    line: IntArray,
 ) -> None:
     # Zigzag turns beyond the far end would be mirrored to a false place.
     if site.walking != "zigzag":
         return
     beyond = np.flatnonzero(ahead > length + site.interval)
     if len(beyond):
-        where = f" of data grid {grid}" if grid else ""
+        row = beyond[0]
+        name = grid_names[code[row]]
+        where = f" of data grid {name}" if name else ""
         raise ValueError(
-            f"Traverse {line[beyond[0]]}{where} reaches {ahead[beyond[0]]:g}, beyond the length of "
-            f"{length:g}. Correct the length of the traverses or the reading interval."
+            f"Traverse {line[row]}{where} reaches {ahead[row]:g}, beyond the length of "
+            f"{length[row]:g}. Correct the length of the traverses or the reading interval."
         )
 
 
@@ -277,24 +355,33 @@ def along_track(
     >>> placed.along.tolist(), placed.bearing.round(1).tolist()
     ([0.0, 3.0, 7.0], [90.0, 36.9, 0.0])
     """
-    n = len(x)
-    lines = np.zeros(n, np.int64) if line is None else line
-    number = _numbered(grid, lines) + 1 if sequence is None else sequence
-    along, bearing = np.full(n, np.nan), np.full(n, np.nan)
-    placed = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
-    order = placed[np.lexsort((number[placed], lines[placed], grid[placed]))]
-    if len(order):
-        breaks = np.flatnonzero((np.diff(grid[order]) != 0) | (np.diff(lines[order]) != 0)) + 1
-        for rows in np.split(order, breaks):
-            dx, dy = np.diff(x[rows]), np.diff(y[rows])
-            along[rows] = np.concatenate([[0.0], np.cumsum(np.hypot(dx, dy))])
-            if len(rows) > 1:
-                before = np.concatenate([[0], np.arange(len(rows) - 1)])
-                after = np.concatenate([np.arange(1, len(rows)), [len(rows) - 1]])
-                east = x[rows[after]] - x[rows[before]]
-                north = y[rows[after]] - y[rows[before]]
-                moved = (east != 0) | (north != 0)
-                angle = np.degrees(np.arctan2(east, north)) % 360.0
-                bearing[rows] = np.where(moved, angle, np.nan)
+    lines = np.zeros(len(x), np.int64) if line is None else line
+    number = _own_numbers(grid, lines, sequence)
+    along, bearing = np.full(len(x), np.nan), np.full(len(x), np.nan)
+    order = _sorted_rows(grid, lines, number)
+    order = order[np.isfinite(x[order]) & np.isfinite(y[order])]
+    starts = np.flatnonzero(_begins(grid, lines, order))
+    for start, end in zip(starts.tolist(), [*starts[1:].tolist(), len(order)]):
+        rows = order[start:end]
+        along[rows], bearing[rows] = _measured(x[rows], y[rows])
     number = np.where(lines == NO_LINE, np.nan, number)
     return Placed(np.array(x), np.array(y), number, along, bearing)
+
+
+def _measured(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Distance from the start and direction of travel along one track."""
+    along = np.zeros(len(x))
+    np.cumsum(np.hypot(np.diff(x), np.diff(y)), out=along[1:])
+    if len(x) == 1:
+        return along, np.full(1, np.nan)
+    east, north = _from_before_to_after(x), _from_before_to_after(y)
+    bearing = np.degrees(np.arctan2(east, north)) % 360.0
+    bearing[(east == 0) & (north == 0)] = np.nan
+    return along, bearing
+
+
+def _from_before_to_after(values: FloatArray) -> FloatArray:
+    change = np.empty(len(values))
+    change[0], change[-1] = values[1] - values[0], values[-1] - values[-2]
+    change[1:-1] = values[2:] - values[:-2]
+    return change

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from ...algorithms.intake.importtable import read_table
-from ...algorithms.intake.sitegrid import Placed, along_track, place_on_site_grid
+from ...algorithms.intake.sitegrid import (
+    Placed,
+    along_track,
+    left_for_later,
+    place_on_site_grid,
+)
 from ...algorithms.intake.table import Table
 from ..inputs import Files
 from ..parameters import Choice, Toggle
@@ -11,7 +16,7 @@ from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
 from .sitegrid import SITE_GRID, site_grid
 from .table import COLUMNS, FORMAT, roles, table_format
 
-PLACEMENTS = ("site_grid", "projected", "geographic")
+PLACEMENTS = ("site_grid", "projected", "geographic", "later")
 
 
 class ImportTable(IntakeStep):
@@ -24,10 +29,11 @@ class ImportTable(IntakeStep):
         "each reading on the map."
     )
     advice = (
-        "Readings are placed in one of three ways. 'site_grid': by traverse number and reading "
+        "Readings are placed in one of four ways. 'site_grid': by traverse number and reading "
         "number (or position along) on data grids with a known corner and bearing. 'projected': by "
         "easting and northing in the coordinate reference system chosen. 'geographic': by "
-        "longitude and latitude in degrees (WGS 84), brought to the system chosen.",
+        "longitude and latitude in degrees (WGS 84), brought to the system chosen. 'later': not "
+        "yet, for a step that places readings afterwards, as between distance marks.",
         "Nothing is written unless every row can be read. The first value that cannot is named "
         "with its file, row and column; 'null' takes such values as no reading and says how many.",
     )
@@ -61,10 +67,12 @@ class ImportTable(IntakeStep):
         if task["GRID_FROM_FILE"]:
             table = table.with_grids_from_files()
         placed = self.place(table, task)
-        return self.bring_in(task, table, placed)
+        return self.bring_in(task, table, placed, later=task["PLACEMENT"] == "later")
 
     def place(self, table: Table, task) -> Placed:
         """Put every reading on the map."""
+        if task["PLACEMENT"] == "later":
+            return left_for_later(table.grid, table.line, table.sequence, table.along)
         if task["PLACEMENT"] == "site_grid":
             if table.line is None:
                 raise ValueError("Placing on a site grid needs the traverse column. Name it.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator, Mapping
 
 import numpy as np
@@ -51,11 +52,13 @@ class IntakeStep(Step):
         placed: Placed,
         figures: Mapping[str, object] | None = None,
         history: tuple[str, ...] = (),
+        later: bool = False,
     ) -> Mapping[str, object]:
         """Write the readings layer, tell what came in, and return the outputs.
 
         `figures` are those beyond what every intake tells: readings, files, unplaced and unreadable
-        values. `history` holds the lines of what the readings were made from.
+        values. `history` holds the lines of what the readings were made from. With `later`, no
+        reading is meant to have a position yet.
         """
         unplaced = int(np.count_nonzero(~np.isfinite(placed.x)))
         unreadable = {name: count for name, count in table.unreadable.items() if count}
@@ -71,7 +74,9 @@ class IntakeStep(Step):
         )
         for name, count in unreadable.items():
             task.warn(f"{count:,} values of '{name}' could not be read and are NULL.")
-        if unplaced:
+        if later:
+            task.say(f"{plural(unplaced, 'reading has', 'readings have')} no position yet.")
+        elif unplaced:
             task.warn(f"{unplaced:,} readings could not be placed and have no position.")
         fields = _fields(table)
         target = self.write_layer(
@@ -104,19 +109,52 @@ def to_map(lon, lat, task, progress: Progress) -> tuple[np.ndarray, np.ndarray]:
         )
     transform = QgsCoordinateTransform(DEGREES, crs, task.context.transformContext())
     x, y = np.full(len(lon), np.nan), np.full(len(lon), np.nan)
-    for row, (east, north) in enumerate(zip(lon.tolist(), lat.tolist())):
-        if row % BATCH == 0:
-            advance(progress, row / len(lon))
-        if east == east and north == north:
-            try:
-                point = transform.transform(east, north)
-            except QgsCsException:
-                raise ValueError(
-                    f"Reading {row + 1} at longitude {east:g}, latitude {north:g} has no place in "
-                    f"{crs.authid()}. Choose a coordinate reference system for the site."
-                ) from None
-            x[row], y[row] = point.x(), point.y()
+    known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
+    for start in range(0, len(known), BATCH):
+        advance(progress, start / len(known))
+        rows = known[start : start + BATCH]
+        places = np.column_stack([lon[rows], lat[rows]])
+        moved = _transformed(places, transform)
+        if moved is None:
+            # Which of them has no place is told one by one.
+            for row, place in zip(rows.tolist(), places):
+                if _transformed(place[np.newaxis], transform) is None:
+                    raise ValueError(
+                        f"Reading {row + 1} at longitude {place[0]:g}, latitude {place[1]:g} has "
+                        f"no place in {crs.authid()}. Choose a coordinate reference system for "
+                        "the site."
+                    )
+            raise ValueError(f"The places cannot be brought to {crs.authid()}. Choose another.")
+        x[rows], y[rows] = moved.T
     return x, y
+
+
+_LINE_HEAD = struct.Struct("<BII")
+"""Of a line in well-known binary: byte order, kind, number of points."""
+_LINE = 2
+
+
+def _transformed(places: np.ndarray, transform: QgsCoordinateTransform) -> np.ndarray | None:
+    """Places ``(n, 2)`` in another system, all at once as a line; None if one has no place there.
+
+    Raises
+    ------
+    RuntimeError
+        If the host gives back anything but a line of as many points.
+    """
+    # A line of one point is none: the first goes in twice.
+    points = np.concatenate([places[:1], places])
+    line = QgsGeometry()
+    line.fromWkb(_LINE_HEAD.pack(1, _LINE, len(points)) + points.astype("<f8").tobytes())
+    try:
+        line.transform(transform)
+    except QgsCsException:
+        return None
+    blob = bytes(line.asWkb())
+    if _LINE_HEAD.unpack_from(blob) != (1, _LINE, len(points)):
+        raise RuntimeError("The host changed the number of points it transformed.")
+    moved = np.frombuffer(blob, "<f8", offset=_LINE_HEAD.size).reshape(-1, 2)[1:]
+    return moved if np.isfinite(moved).all() else None
 
 
 def _fields(table: Table) -> QgsFields:
@@ -142,22 +180,29 @@ def _fields(table: Table) -> QgsFields:
 
 def _features(table: Table, placed: Placed, fields, progress: Progress) -> Iterator[QgsFeature]:
     n = len(table.values)
-    lines = table.line if table.line is not None else np.zeros(n, np.int64)
+    # Some readings at a time: as the host's values they need many times the memory.
+    for start in range(0, n, BATCH):
+        advance(progress, start / n)
+        yield from _some_features(table, placed, fields, slice(start, start + BATCH))
+
+
+def _some_features(table: Table, placed: Placed, fields, part: slice) -> Iterator[QgsFeature]:
+    sequence = placed.sequence[part]
+    n = len(sequence)
     names = table.grid_names
+    lines = table.line[part].tolist() if table.line is not None else [0] * n
     columns = [
-        [names[code] for code in table.grid.tolist()],
-        [None if line == NO_LINE else line for line in lines.tolist()],
-        [None if seq != seq else int(seq) for seq in placed.sequence.tolist()],
-        attribute_cells(placed.along),
-        attribute_cells(placed.bearing),
-        attribute_cells(table.time) if table.time is not None else [None] * n,
-        table.quality.tolist() if table.quality is not None else [0] * n,
-        *(attribute_cells(column) for column in table.values.T),
-        *(attribute_cells(column) for column in table.kept.values()),
+        [names[code] for code in table.grid[part].tolist()],
+        [None if line == NO_LINE else line for line in lines],
+        [None if seq != seq else int(seq) for seq in sequence.tolist()],
+        attribute_cells(placed.along[part]),
+        attribute_cells(placed.bearing[part]),
+        attribute_cells(table.time[part]) if table.time is not None else [None] * n,
+        table.quality[part].tolist() if table.quality is not None else [0] * n,
+        *(attribute_cells(column[part]) for column in table.values.T),
+        *(attribute_cells(column[part]) for column in table.kept.values()),
     ]
-    for row, (x, y, *cells) in enumerate(zip(placed.x.tolist(), placed.y.tolist(), *columns)):
-        if row % BATCH == 0:
-            advance(progress, row / n)
+    for x, y, *cells in zip(placed.x[part].tolist(), placed.y[part].tolist(), *columns):
         feature = QgsFeature(fields)
         if x == x and y == y:
             feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(x, y)))

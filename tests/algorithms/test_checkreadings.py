@@ -253,7 +253,7 @@ def test_directions_are_those_walked():
 def test_a_track_that_was_never_split_is_found_and_its_passes_are_no_traverses():
     data = survey(line=np.zeros(LINES * PER_LINE), sequence=np.arange(LINES * PER_LINE))
     found = check(data)
-    assert one(found, "track not split").mend == ""  # no step does it yet
+    assert one(found, "track not split").mend == "splitlines"
     assert one(found, "traverse separation").verdict == CANNOT_TELL
     assert not found.direction.any()
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from .corrections import corrections
+from .intake import print_memory
 from .scores import print_scores
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -215,6 +216,8 @@ def main() -> None:
         gridding()
         outlining()
         layers(folder)
+    print()
+    print_memory([READINGS])
     print()
     print_scores()
 

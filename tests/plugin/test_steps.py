@@ -25,9 +25,18 @@ def parameters(point_layer, tmp_path):
         part=["west" if p < 10 else "east" for p in line],
         tie=[int(t) for t in tie],
         base=[1] + [0] * (n - 2) + [1],
+        mark=[int(i % 20 in (0, 10, 19)) for i in range(n)],
         ec_050=rng.normal(20, 1, n).tolist(),
     )
     (tmp_path / "out").mkdir()
+
+    def gdf2():
+        """A file in the open standard, as small as can be."""
+        formats = ("line:I5", "EASTING:F12.2", "NORTHING:F12.2", "ec_050:F8.2")
+        rows = [f"DEFN {k} ST=RECD,RT=;{name}" for k, name in enumerate(formats, start=1)]
+        (tmp_path / "few.dfn").write_text("\n".join([*rows, "DEFN 5 ST=RECD,RT=;END DEFN"]) + "\n")
+        (tmp_path / "few.dat").write_text(f"{1:5d}{430000:12.2f}{5900000:12.2f}{20:8.2f}\n")
+        return str(tmp_path / "few.dat")
 
     def of(step):
         suffix = "tif" if step == "gridreadings" else "gpkg"
@@ -38,6 +47,31 @@ def parameters(point_layer, tmp_path):
                 "PLACEMENT": "projected", "CRS": "EPSG:25831", "X_COLUMN": "x", "Y_COLUMN": "y",
                 "TIME_COLUMN": "time",
             },
+            "plangrids": {
+                "INPUT": str(SAMPLE / "quillmere_plan.geojson"), "WHERE": "kind = 'outline'",
+                "STAKES": "memory:", "CHECKS": "memory:",
+            },
+            "planlines": {"INPUT": str(SAMPLE / "quillmere_plan.geojson")},
+            "importdatagrids": {
+                "FILES": [str(SAMPLE / "data_grids" / "quillmere_g1_ec_050.txt")],
+                "PATTERN": "quillmere_{grid}_{channel}", "CRS": "EPSG:25831",
+                "LAYOUT": str(SAMPLE / "quillmere_grids.csv"), "SEPARATION": 0.5, "INTERVAL": 0.125,
+            },
+            "importstream": {
+                "FILES": [str(SAMPLE / "quillmere_stream.txt")], "CRS": "EPSG:25831",
+                "RECIPE": str(SAMPLE / "quillmere_stream.json"), "CLOCK_SHIFT": "-01:00",
+            },
+            "importgdf2": {"FILES": [gdf2()], "CRS": "EPSG:25831"},
+            "placebymarks": {
+                "CRS": "EPSG:25831", "MARK_FIELD": "mark", "LENGTH": 10.0, "INTERVAL": 0.5,
+                "ORIGIN": "430000,5900000", "REPAIRS": "memory:",
+            },
+            "placesensors": {"CHANNELS": ["ec_050"]},
+            "fitsitegrid": {
+                "CONTROL_TEXT": "A: 0 0 -> 430000 5900000; B: 40 0 -> 430040 5900000",
+                "CRS": "EPSG:25831", "RESIDUALS": "memory:",
+            },
+            "writegdf2": {"OUTPUT": str(tmp_path / "out" / "result.dat")},
             "driftbase": {"BASE_FIELD": "base"},
             "drifttie": {"TIE_FIELD": "tie"},
             "balancegrids": {"PART_FIELD": "part"},
@@ -48,7 +82,8 @@ def parameters(point_layer, tmp_path):
             "runsequence": {"TEXT": "despike\nlevellines"},
             "anomalies": {"INPUT": str(ROOT / "tests" / "plugin" / "no.tif")},
         }.get(step, {})  # fmt: skip
-        return {"INPUT": layer, "CHANNELS": ["ec_050"], "OUTPUT": output, **more}
+        channels = {} if step in (*INTAKE, "runsequence") else {"CHANNELS": ["ec_050"]}
+        return {"INPUT": layer, **channels, "OUTPUT": output, **more}
 
     return of
 
@@ -65,14 +100,20 @@ CORRECTIONS = (
     "flagreadings",
     "runsequence",
 )
+PLANS = ("plangrids", "planlines")
+INTAKE = ("importtable", "importdatagrids", "importstream", "importgdf2")
+PLACING = ("placebymarks", "splitlines", "placesensors", "fitsitegrid")
 STEPS = (
-    "importtable",
+    *PLANS,
+    *INTAKE,
+    *PLACING,
     "checkreadings",
     "comparerepeats",
     *CORRECTIONS,
     "writesequence",
     "gridreadings",
     "anomalies",
+    "writegdf2",
 )
 
 
@@ -94,8 +135,6 @@ def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path,
     feedback, context = QgsProcessingFeedback(False), QgsProcessingContext()
     feedback.cancel()
     asked = parameters(step)
-    if step in ("importtable", "runsequence"):
-        del asked["CHANNELS"]
     if step == "anomalies":
         asked["INPUT"] = str(tmp_path / "in.tif")
     algorithm = QgsApplication.processingRegistry().createAlgorithmById(f"lynchet:{step}")
@@ -105,18 +144,30 @@ def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path,
     assert list((tmp_path / "out").iterdir()) == []
 
 
-@pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "gridreadings"])
-def test_progress_only_rises_and_ends_near_the_end(provider, parameters, step):
+def progress_of(step, asked):
+    """Everything a step shows of its progress."""
     from qgis.core import QgsApplication, QgsProcessingContext, QgsProcessingFeedback
 
     shown = []
     feedback, context = QgsProcessingFeedback(False), QgsProcessingContext()
     feedback.progressChanged.connect(shown.append)
     algorithm = QgsApplication.processingRegistry().createAlgorithmById(f"lynchet:{step}")
-    _, ok = algorithm.run(parameters(step), context, feedback)
-    assert ok
+    assert algorithm.run(asked, context, feedback)[1]
+    return shown
+
+
+@pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "gridreadings"])
+def test_progress_only_rises_and_ends_near_the_end(provider, parameters, step):
+    shown = progress_of(step, parameters(step))
     assert shown == sorted(shown)
     assert shown[-1] >= 80
+
+
+@pytest.mark.parametrize("step", [*PLANS, *INTAKE, *PLACING, "writegdf2"])
+def test_progress_only_rises_from_files_and_plans_too(provider, parameters, step):
+    shown = progress_of(step, parameters(step))
+    assert shown == sorted(shown)
+    assert shown or step == "planlines"  # done at once where nothing is cut
 
 
 def test_results_carry_their_units(run, tmp_path):

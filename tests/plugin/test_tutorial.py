@@ -26,5 +26,8 @@ def test_the_tutorial_runs_as_it_stands(provider, tmp_path):
     made = {path.name for path in tmp_path.iterdir()}
     assert {
         "readings.gpkg", "base.gpkg", "track.gpkg", "despiked.gpkg", "undrifted.gpkg", "drift.html",
-        "corrected.gpkg", "corrected.tif", "anomalies.gpkg", "r.gpkg", "c.gpkg", "m.tif", "a.gpkg",
+        "data_grids.gpkg", "stakes.csv", "traverses.gpkg", "from_data_grids.gpkg",
+        "from_marks.gpkg", "from_stream.gpkg", "from_gdf2.gpkg", "track_lines.gpkg",
+        "track_050.gpkg", "sketch.gpkg", "corrected.gpkg", "corrected.tif",
+        "anomalies.gpkg", "r.gpkg", "c.gpkg", "m.tif", "a.gpkg",
     } <= made  # fmt: skip
