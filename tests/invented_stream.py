@@ -46,7 +46,7 @@ def rmc(time, lon, lat, date="140531", mode="A", status="A", talker="GN"):
 def text_lines(*rows):
     """Rows of text or bytes as the reader of bytes gives them."""
     import numpy as np
-    from lynchet.algorithms.intake.bytelines import Lines, trimmed
+    from lynchet.algorithms.intake.text.bytelines import Lines, trimmed
 
     text = b"".join((r if isinstance(r, bytes) else r.encode()) + b"\n" for r in rows)
     data = np.frombuffer(text, np.uint8)

@@ -1,6 +1,6 @@
 """Write readings as ASEG-GDF2 line data: a format for each column, records, and a description.
 
-The definition is that of `lynchet.algorithms.intake.gdf2_definition`, as for reading.
+The definition is that of `lynchet.algorithms.intake.gdf2.definition`, as for reading.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Union
 import numpy as np
 import numpy.typing as npt
 
-from ..intake.gdf2_definition import COMMENT, PROJECTION, Definition, Field
+from ..intake.gdf2.definition import COMMENT, PROJECTION, Definition, Field
 from ..progress import Progress, advance, keep_going
 from ..readings import NO_LINE, FloatArray, IntArray, Readings
 

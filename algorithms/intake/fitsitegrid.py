@@ -10,9 +10,9 @@ import numpy.typing as npt
 
 from ..readings import FloatArray
 from ..words import in_unit, plural
-from .controlpoints import ComplexArray, ControlPoints
-from .helmert import Transformation, fit
-from .sitegriddoubts import cautions, diagnosis, fits, units_behind
+from .pegs.controlpoints import ComplexArray, ControlPoints
+from .pegs.doubts import cautions, diagnosis, fits, units_behind
+from .pegs.helmert import Transformation, fit
 
 TOLERANCE = 0.1
 """Metres that a control point may lie off, unless told otherwise."""

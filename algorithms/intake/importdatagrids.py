@@ -11,13 +11,10 @@ import numpy as np
 from ..progress import Progress, advance, keep_going
 from ..readings import FloatArray, IntArray
 from ..words import SHOWN, plural
-from .cellorder import Expected, describe, name_of, numbered, positions
-from .columns import Roles, channel_columns, split_title
-from .delimited import TableFormat, read_layout
-from .filenames import NamedFile, name_files
-from .gridblocks import Block, read_list, read_matrix
-from .sitegrid import SiteGrid
-from .startcorner import (
+from .data_grids.cellorder import Expected, describe, name_of, numbered, positions
+from .data_grids.filenames import NamedFile, name_files
+from .data_grids.gridblocks import Block, read_list, read_matrix
+from .data_grids.startcorner import (
     AS_LAID_OUT,
     CORNERS,
     START_CORNERS,
@@ -25,7 +22,10 @@ from .startcorner import (
     ends_of,
     walked_from,
 )
+from .sitegrid import SiteGrid
 from .table import Table
+from .text.columns import Roles, channel_columns, split_title
+from .text.delimited import TableFormat, read_layout
 
 KINDS = ("matrix", "list")
 TRAVERSES_IN = ("rows", "columns")

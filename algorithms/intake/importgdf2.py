@@ -14,9 +14,9 @@ import numpy.typing as npt
 from ..progress import Progress, keep_going, portion
 from ..readings import NO_LINE, FloatArray, IntArray
 from .clock import DAY, TIME_ADVICE, scan_times, unwrap_midnight
-from .gdf2_definition import Definition, Place, parse_definition
-from .gdf2_records import Records, numbers, read_records, shown, words
-from .gdf2_roles import Chosen, LineRoles, Names, choose, plain_name, same_fields
+from .gdf2.definition import Definition, Place, parse_definition
+from .gdf2.records import Records, numbers, read_records, shown, words
+from .gdf2.roles import Chosen, LineRoles, Names, choose, plain_name, same_fields
 from .sitegrid import Placed, along_track
 from .table import Table
 

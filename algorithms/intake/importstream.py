@@ -11,12 +11,12 @@ import numpy as np
 from ..readings import BoolArray, FloatArray, IntArray, Qc
 from ..words import plural, sentence_start
 from .clock import DAY
-from .fixes import Fixes
-from .heading import travel_of
 from .sitegrid import Placed, along_track
-from .stream import KINDS, Stream
-from .streamclock import CLOCKS, Timed, timed
+from .stream.clock_shift import CLOCKS, Timed, timed
+from .stream.fixes import Fixes
+from .stream.lines import KINDS, Stream
 from .table import Table
+from .walk.heading import travel_of
 
 ROUNDING = 1e-6
 """Seconds by which a reading may miss the first or last fix and still be at it."""

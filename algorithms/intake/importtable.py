@@ -14,9 +14,9 @@ import numpy.typing as npt
 from ..progress import Progress, keep_going, portion
 from ..readings import NO_LINE, FloatArray, IntArray
 from .clock import TIME_ADVICE, Clock, unwrap_midnight
-from .columns import Column, Roles, channel_columns, columns_of
-from .delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
 from .table import Table
+from .text.columns import Column, Roles, channel_columns, columns_of
+from .text.delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
 
 __all__ = ["Roles", "Table", "TableFormat", "read_table"]
 

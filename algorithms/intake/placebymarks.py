@@ -10,7 +10,7 @@ import numpy as np
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray, IntArray, Qc
 from ..words import SHOWN, in_unit, plural, sentence_start
-from .marked_lines import (
+from .marks.marked_lines import (
     ENDS,
     MARK_AT,
     MARKED_BY,
@@ -21,7 +21,7 @@ from .marked_lines import (
     MarkOptions,
     marked_lines,
 )
-from .marks import Reckoned, reckon, usual_interval
+from .marks.marks import Reckoned, reckon, usual_interval
 from .sitegrid import Placed, SiteGrid, check_unique, place_on_site_grid
 
 __all__ = [

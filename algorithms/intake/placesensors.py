@@ -10,9 +10,9 @@ import numpy as np
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray, Qc, Readings
 from ..words import plural
-from .resample import EVEN, resampled
-from .spacings import by_spacing
-from .walked import Walked, never_falling, usual_step, walked_of, walking_order
+from .walk.resample import EVEN, resampled
+from .walk.spacings import by_spacing
+from .walk.walked import Walked, never_falling, usual_step, walked_of, walking_order
 
 METHODS = ("move", "common")
 PLACES = ("first_channel", "as_recorded")

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from ..progress import Progress, advance, keep_going
 from ..readings import NO_LINE, BoolArray, FloatArray, IntArray, Readings
 from ..words import in_unit, plural
-from .heading import smoothed_heading
-from .turns import Limits, traverses_between_turns
+from .walk.heading import smoothed_heading
+from .walk.turns import Limits, traverses_between_turns
 
 __all__ = ["ON_LINE", "Piece", "Split", "SplitOptions", "splitlines"]
 

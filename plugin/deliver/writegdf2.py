@@ -18,7 +18,7 @@ from ...algorithms.deliver.writegdf2 import (
     record_bytes,
     remark_lines,
 )
-from ...algorithms.intake.gdf2_definition import Definition, definition_text
+from ...algorithms.intake.gdf2.definition import Definition, definition_text
 from ...algorithms.readings import Readings
 from ...algorithms.words import in_unit, plural
 from ..outputs import FileOutput

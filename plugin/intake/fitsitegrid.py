@@ -17,9 +17,9 @@ from qgis.core import (
 )
 from qgis.PyQt.QtGui import QTransform
 
-from ...algorithms.intake.controlpoints import ControlPoints, parse_control_points
 from ...algorithms.intake.fitsitegrid import TOLERANCE, SiteGridFit, fitsitegrid, how_far
-from ...algorithms.intake.helmert import Transformation
+from ...algorithms.intake.pegs.controlpoints import ControlPoints, parse_control_points
+from ...algorithms.intake.pegs.helmert import Transformation
 from ...algorithms.progress import Progress, advance
 from .. import compat
 from ..inputs import Field, Layer

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ...algorithms.intake.data_grids.startcorner import AS_LAID_OUT, START_CORNERS, START_DIRECTIONS
 from ...algorithms.intake.importdatagrids import (
     KINDS,
     MISSING_FILES,
@@ -13,7 +14,6 @@ from ...algorithms.intake.importdatagrids import (
     read_data_grids,
 )
 from ...algorithms.intake.sitegrid import place_on_site_grid
-from ...algorithms.intake.startcorner import AS_LAID_OUT, START_CORNERS, START_DIRECTIONS
 from ..inputs import Files
 from ..parameters import Choice, Number, Text
 from ..readings_layer import read_widths

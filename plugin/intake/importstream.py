@@ -8,8 +8,8 @@ from ...algorithms.intake.importstream import (
     parse_shift,
     place_stream,
 )
-from ...algorithms.intake.recipe import Recipe, parse_recipe, read_recipe
-from ...algorithms.intake.stream import StreamFormat, read_stream
+from ...algorithms.intake.stream.lines import StreamFormat, read_stream
+from ...algorithms.intake.stream.recipe import Recipe, parse_recipe, read_recipe
 from ..inputs import File, Files
 from ..parameters import Choice, Number, Text, Toggle
 from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map

@@ -16,7 +16,7 @@ from ...algorithms.intake.placesensors import (
     SensorPlacement,
     placesensors,
 )
-from ...algorithms.intake.spacings import measured_elsewhere, spacings_of
+from ...algorithms.intake.walk.spacings import measured_elsewhere, spacings_of
 from ...algorithms.readings import Readings
 from ..corrected_layer import CorrectedLayer
 from ..history import entries

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.controlpoints import ControlPoints, parse_control_points
 from lynchet.algorithms.intake.fitsitegrid import fitsitegrid
-from lynchet.algorithms.intake.helmert import Transformation, fit
+from lynchet.algorithms.intake.pegs.controlpoints import ControlPoints, parse_control_points
+from lynchet.algorithms.intake.pegs.helmert import Transformation, fit
 
 NOISE = 0.02
 NETWORKS = 500

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.heading import BLOCK, smoothed_heading, travel_of
+from lynchet.algorithms.intake.walk.heading import BLOCK, smoothed_heading, travel_of
 
 
 def apart(found, wanted):

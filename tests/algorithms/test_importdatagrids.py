@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.delimited import TableFormat
-from lynchet.algorithms.intake.filenames import name_files
+from lynchet.algorithms.intake.data_grids.filenames import name_files
 from lynchet.algorithms.intake.importdatagrids import GridFileOptions, read_data_grids
 from lynchet.algorithms.intake.sitegrid import Origin, SiteGrid, place_on_site_grid
+from lynchet.algorithms.intake.text.delimited import TableFormat
 from lynchet.algorithms.progress import Cancelled
 
 SITE = SiteGrid({"G1": Origin(100.0, 200.0)}, separation=1.0, interval=0.5, length=2.0)

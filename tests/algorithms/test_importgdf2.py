@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.gdf2_definition import (
+from lynchet.algorithms.intake.gdf2.definition import (
     Definition,
     Field,
     definition_text,
@@ -320,11 +320,11 @@ def test_a_definition_without_data_or_with_a_name_twice_is_refused():
 
 
 def test_a_long_file_is_read_in_parts_without_losing_a_record(write, monkeypatch):
-    from lynchet.algorithms.intake import gdf2_records
+    from lynchet.algorithms.intake.gdf2 import records
 
     path = write(*(record(line=k + 1, ec=f"{k / 4:.2f}") for k in range(200)))
     whole = read_line_data([path])
-    monkeypatch.setattr(gdf2_records, "BLOCK", 100)
+    monkeypatch.setattr(records, "BLOCK", 100)
     parts = read_line_data([path])
     assert parts.table.values.tolist() == whole.table.values.tolist()
     assert parts.table.row.tolist() == list(range(1, 201))

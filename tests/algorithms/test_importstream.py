@@ -5,15 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_stream import gga, rmc, sentence
-from lynchet.algorithms.intake import bytelines
 from lynchet.algorithms.intake.importstream import (
     JoinOptions,
     parse_qualities,
     parse_shift,
     place_stream,
 )
-from lynchet.algorithms.intake.recipe import parse_recipe
-from lynchet.algorithms.intake.stream import StreamFormat, read_stream
+from lynchet.algorithms.intake.stream.lines import StreamFormat, read_stream
+from lynchet.algorithms.intake.stream.recipe import parse_recipe
+from lynchet.algorithms.intake.text import bytelines
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import NO_LINE, Qc
 

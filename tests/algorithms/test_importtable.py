@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.delimited import TableFormat, is_number, read_layout
 from lynchet.algorithms.intake.importtable import Roles, read_table, to_numbers
+from lynchet.algorithms.intake.text.delimited import TableFormat, is_number, read_layout
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import NO_LINE
 

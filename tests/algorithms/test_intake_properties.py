@@ -13,9 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake import delimited
 from lynchet.algorithms.intake.clock import DAY, Clock, scan_times
-from lynchet.algorithms.intake.delimited import NULL_VALUES, TableFormat
 from lynchet.algorithms.intake.importtable import Roles, Table, read_table, to_numbers
 from lynchet.algorithms.intake.sitegrid import (
     Origin,
@@ -24,6 +22,8 @@ from lynchet.algorithms.intake.sitegrid import (
     left_for_later,
     place_on_site_grid,
 )
+from lynchet.algorithms.intake.text import delimited
+from lynchet.algorithms.intake.text.delimited import NULL_VALUES, TableFormat
 from lynchet.algorithms.readings import NO_LINE
 
 ROLES = Roles(channels="ec", grid="grid", line="line", sequence="reading", time="time", keep="note")

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_stream import gga, rmc, sentence, text_lines
-from lynchet.algorithms.intake.fixes import fixes_of
-from lynchet.algorithms.intake.nmea import (
+from lynchet.algorithms.intake.stream.fixes import fixes_of
+from lynchet.algorithms.intake.stream.nmea import (
     BROKEN,
     NO_DAY,
     NO_POSITION,

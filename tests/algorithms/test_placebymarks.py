@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.marks import Expected, reckon, usual_interval
+from lynchet.algorithms.intake.marks.marks import Expected, reckon, usual_interval
 from lynchet.algorithms.intake.placebymarks import Marked, MarkOptions, placebymarks
 from lynchet.algorithms.intake.sitegrid import Origin, SiteGrid, place_on_site_grid
 from lynchet.algorithms.progress import Cancelled

@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lynchet.algorithms.ground.bodies import conductivity_kernel
-from lynchet.algorithms.intake.heading import travel_of
 from lynchet.algorithms.intake.placesensors import PlaceOptions, placesensors
-from lynchet.algorithms.intake.resample import resampled
-from lynchet.algorithms.intake.spacings import spacings_of
-from lynchet.algorithms.intake.walked import never_falling, progress_of
+from lynchet.algorithms.intake.walk.heading import travel_of
+from lynchet.algorithms.intake.walk.resample import resampled
+from lynchet.algorithms.intake.walk.spacings import spacings_of
+from lynchet.algorithms.intake.walk.walked import never_falling, progress_of
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import NO_LINE, Qc, Readings
 from scipy.optimize import curve_fit

@@ -7,7 +7,7 @@ import pytest
 from host import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
-from lynchet.algorithms.intake.recipe import WORDS, parse_recipe, read_recipe
+from lynchet.algorithms.intake.stream.recipe import WORDS, parse_recipe, read_recipe
 
 SHORT = "begins: M; parted by: blanks; time: 2; line: 5; mark: 6; channels: 3 = ec [mS/m], 4 = ip"
 LONG = """{"begins": "M", "parted by": "blanks", "time": 2, "line": "5", "mark": 6,

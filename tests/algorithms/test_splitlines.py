@@ -11,7 +11,7 @@ from lynchet.algorithms.intake.splitlines import (
     SplitOptions,
     splitlines,
 )
-from lynchet.algorithms.intake.turns import nodes
+from lynchet.algorithms.intake.walk.turns import nodes
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import NO_LINE
 from tracks import jittered, readings, walked, zigzag

@@ -14,7 +14,7 @@ from lynchet.algorithms.deliver.writegdf2 import (
     record_bytes,
     remark_lines,
 )
-from lynchet.algorithms.intake.gdf2_definition import definition_text
+from lynchet.algorithms.intake.gdf2.definition import definition_text
 from lynchet.algorithms.intake.importgdf2 import LineRoles, read_line_data, remarks_beside
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import Readings

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from lynchet.algorithms.intake.controlpoints import ControlPoints
 from lynchet.algorithms.intake.fitsitegrid import fitsitegrid
-from lynchet.algorithms.intake.helmert import Transformation, fit
+from lynchet.algorithms.intake.pegs.controlpoints import ControlPoints
+from lynchet.algorithms.intake.pegs.helmert import Transformation, fit
 from scipy.linalg import orthogonal_procrustes
 from scipy.optimize import least_squares
 from skimage.transform import EuclideanTransform, SimilarityTransform

@@ -4,10 +4,10 @@ import numpy as np
 import pandas
 import pytest
 from host import ROOT
-from lynchet.algorithms.intake.delimited import TableFormat
 from lynchet.algorithms.intake.importdatagrids import GridFileOptions, read_data_grids
 from lynchet.algorithms.intake.importtable import Roles, read_table
 from lynchet.algorithms.intake.sitegrid import Origin, SiteGrid, place_on_site_grid
+from lynchet.algorithms.intake.text.delimited import TableFormat
 
 SAMPLE = ROOT / "sample_layers"
 CODED = TableFormat(header=False, null_values=("-9999",))

@@ -6,9 +6,9 @@ import pytest
 from host import ROOT
 from invented_stream import text_lines
 from lynchet.algorithms.intake.importstream import JoinOptions, place_stream
-from lynchet.algorithms.intake.nmea import BROKEN, POSITION, parse_sentences
-from lynchet.algorithms.intake.recipe import parse_recipe
-from lynchet.algorithms.intake.stream import read_stream
+from lynchet.algorithms.intake.stream.lines import read_stream
+from lynchet.algorithms.intake.stream.nmea import BROKEN, POSITION, parse_sentences
+from lynchet.algorithms.intake.stream.recipe import parse_recipe
 from pyproj import Transformer
 
 STREAM = ROOT / "sample_layers" / "quillmere_stream.txt"

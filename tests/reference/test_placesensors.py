@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from lynchet.algorithms.intake.heading import smoothed_heading
 from lynchet.algorithms.intake.placesensors import PlaceOptions, placesensors
-from lynchet.algorithms.intake.resample import monotone_slopes, resampled
+from lynchet.algorithms.intake.walk.heading import smoothed_heading
+from lynchet.algorithms.intake.walk.resample import monotone_slopes, resampled
 from lynchet.algorithms.readings import Readings
 from scipy.interpolate import PchipInterpolator
 from scipy.special import fresnel

@@ -8,7 +8,7 @@ import pytest
 from fortranformat import FortranRecordReader
 from host import ROOT
 from lynchet.algorithms.deliver.writegdf2 import Column, definition_of, plan_fields, record_bytes
-from lynchet.algorithms.intake.gdf2_definition import definition_text
+from lynchet.algorithms.intake.gdf2.definition import definition_text
 from lynchet.algorithms.intake.importtable import Roles, read_table
 
 SAMPLE = ROOT / "sample_layers"

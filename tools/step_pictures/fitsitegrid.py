@@ -6,9 +6,9 @@ import textwrap
 from pathlib import Path
 
 import numpy as np
-from lynchet.algorithms.intake.controlpoints import ControlPoints
 from lynchet.algorithms.intake.fitsitegrid import fitsitegrid
-from lynchet.algorithms.intake.helmert import fit
+from lynchet.algorithms.intake.pegs.controlpoints import ControlPoints
+from lynchet.algorithms.intake.pegs.helmert import fit
 from lynchet.plugin.deliver.figures import INK, LINE, MARK, dress, new_figure
 
 GROWN = 250.0

@@ -109,9 +109,9 @@ def _draw_map(axes, options, palette, ink, line_colour) -> None:
 
 
 def _read(options):
-    from lynchet.algorithms.intake.delimited import TableFormat
     from lynchet.algorithms.intake.importdatagrids import GridFileOptions, read_data_grids
     from lynchet.algorithms.intake.sitegrid import Origin, SiteGrid
+    from lynchet.algorithms.intake.text.delimited import TableFormat
 
     site = SiteGrid(
         {"G1": Origin(0.0, 0.0, BEARING, SIDE)}, separation=1.0, interval=1.0, length=SIDE

@@ -26,7 +26,7 @@ RECORDS = (
 
 def draw(demo: Path, out: Path) -> None:
     """Write `importgdf2.png`."""
-    from lynchet.algorithms.intake.gdf2_definition import parse_definition
+    from lynchet.algorithms.intake.gdf2.definition import parse_definition
     from lynchet.algorithms.intake.importgdf2 import read_line_data
     from lynchet.plugin.deliver.figures import INK, LINE, new_figure
     from step_pictures._fixed_width import coloured, line, paper, ruler, shade

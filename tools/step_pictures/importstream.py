@@ -63,8 +63,8 @@ def _minutes(length: float, digits: int) -> str:
 def draw(demo: Path, out: Path) -> None:
     """Write importstream.png."""
     from lynchet.algorithms.intake.importstream import JoinOptions, place_stream
-    from lynchet.algorithms.intake.recipe import parse_recipe
-    from lynchet.algorithms.intake.stream import read_stream
+    from lynchet.algorithms.intake.stream.lines import read_stream
+    from lynchet.algorithms.intake.stream.recipe import parse_recipe
     from lynchet.plugin.deliver.figures import INK, LINE, MARK, new_figure
 
     with tempfile.TemporaryDirectory() as folder:

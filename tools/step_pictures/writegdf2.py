@@ -26,7 +26,7 @@ def draw(demo: Path, out: Path) -> None:
         plan_fields,
         record_bytes,
     )
-    from lynchet.algorithms.intake.gdf2_definition import definition_text
+    from lynchet.algorithms.intake.gdf2.definition import definition_text
     from lynchet.algorithms.intake.importtable import Roles, read_table
     from lynchet.algorithms.intake.sitegrid import Origin, SiteGrid, place_on_site_grid
     from lynchet.plugin.deliver.figures import INK, LINE, new_figure

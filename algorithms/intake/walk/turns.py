@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..readings import BoolArray, FloatArray, IntArray
+from ...readings import BoolArray, FloatArray, IntArray
 
 ComplexArray = npt.NDArray[np.complex128]
 

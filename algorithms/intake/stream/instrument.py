@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from ..readings import BoolArray, FloatArray, IntArray
-from ..words import plural
-from .bytelines import Lines, clock_times, numbers, part_lines, trimmed
-from .clock import TIME_ADVICE, Clock
-from .delimited import is_number
+from ...readings import BoolArray, FloatArray, IntArray
+from ...words import plural
+from ..clock import TIME_ADVICE, Clock
+from ..text.bytelines import Lines, clock_times, numbers, part_lines, trimmed
+from ..text.delimited import is_number
 from .recipe import Recipe
 
 Pieces = tuple[IntArray, IntArray]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
+from ...readings import BoolArray, FloatArray, IntArray
 
 EVEN = 1e-6
 """Map units within which two places along a traverse are one."""

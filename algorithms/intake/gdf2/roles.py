@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from .columns import split_title
-from .gdf2_definition import Definition, Place
+from ..text.columns import split_title
+from .definition import Definition, Place
 
 NONE = "-"
 """Given for a role, it means that no field has it, whatever the fields are called."""

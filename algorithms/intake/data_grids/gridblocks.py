@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
-from ..words import plural
+from ...readings import BoolArray, FloatArray, IntArray
+from ...words import plural
+from ..text.cells import Words, read_words, to_cells
+from ..text.columns import Roles, channel_columns
+from ..text.delimited import TableFormat, read_layout
 from .cellorder import Expected
-from .cells import Words, read_words, to_cells
-from .columns import Roles, channel_columns
-from .delimited import TableFormat, read_layout
 
 Held = Mapping[str, Path]
 """The file of each channel; the name ``""`` for one that holds all of them."""

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
-from ..words import plural
-from .clock import DAY
+from ...readings import BoolArray, FloatArray, IntArray
+from ...words import plural
+from ..clock import DAY
 from .fixes import passed_midnights
+from .lines import Stream
 from .nmea import NO_DAY
-from .stream import Stream
 
 CLOCKS = ("shared", "found", "arrival")
 SUSPECT = 2.0

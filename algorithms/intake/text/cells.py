@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
+from ...readings import BoolArray, FloatArray, IntArray
+from ..importtable import to_numbers
 from .delimited import Layout, TableFormat, is_number, read_layout
-from .importtable import to_numbers
 
 
 @dataclass(frozen=True)

@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..progress import Progress, keep_going, portion
-from ..readings import NO_LINE, BoolArray, FloatArray, IntArray
-from ..words import plural
-from .bytelines import Lines, chunks
-from .clock import Clock
+from ...progress import Progress, keep_going, portion
+from ...readings import NO_LINE, BoolArray, FloatArray, IntArray
+from ...words import plural
+from ..clock import Clock
+from ..table import Table
+from ..text.bytelines import Lines, chunks
 from .fixes import Fixes, fixes_of
 from .instrument import Instrument, Refused, take_lines
 from .nmea import BROKEN, NO_POSITION, POSITION, Sentences, parse_sentences
 from .recipe import Recipe
-from .table import Table
 
 BAD_LINES = ("refuse", "null")
 KINDS = (

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
-from ..words import plural, sentence_start
-from .sitegrid import SiteGrid
+from ...readings import BoolArray, FloatArray, IntArray
+from ...words import plural, sentence_start
+from ..sitegrid import SiteGrid
 
 _NEARLY = 1e-6
 """Share of a step by which lengths may fail to be whole multiples of it."""
@@ -53,7 +53,7 @@ class Expected:
 
         Examples
         --------
-        >>> from .sitegrid import Origin
+        >>> from ..sitegrid import Origin
         >>> site = SiteGrid({"G": Origin(0.0, 0.0)}, separation=0.5, interval=0.125, length=20.0)
         >>> found = Expected.of("G", site, {"G": 10.0})
         >>> found.traverses, found.readings, found.mirrored

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import NO_LINE, BoolArray, FloatArray, IntArray
-from ..words import plural
+from ...readings import NO_LINE, BoolArray, FloatArray, IntArray
+from ...words import plural
+from ..sitegrid import SiteGrid
 from .marks import Expected
-from .sitegrid import SiteGrid
 
 METHODS = ("number", "time")
 MARKED_BY = ("cell", "count")

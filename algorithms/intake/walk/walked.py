@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..progress import Progress, advance, keep_going
-from ..readings import BoolArray, FloatArray, IntArray, Readings
+from ...progress import Progress, advance, keep_going
+from ...readings import BoolArray, FloatArray, IntArray, Readings
 from .heading import Travel, travel_of
 
 EVEN = 1e-6

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import FloatArray, IntArray
-from .clock import DAY
+from ...readings import FloatArray, IntArray
+from ..clock import DAY
 from .nmea import NO_DAY, Sentences
 
 
@@ -64,7 +64,7 @@ def fixes_of(said: Sentences) -> Fixes:
     Examples
     --------
     >>> import numpy as np
-    >>> from .bytelines import Lines
+    >>> from ..text.bytelines import Lines
     >>> from .nmea import checksum, parse_sentences
     >>> body = "GPGGA,{},4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,"
     >>> words = [body.format(time) for time in ("235959", "235960", "000000")]

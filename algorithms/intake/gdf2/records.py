@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..progress import Progress, advance, keep_going
-from ..readings import BoolArray, FloatArray, IntArray
-from .gdf2_definition import COMMENT, Definition, Place
+from ...progress import Progress, advance, keep_going
+from ...readings import BoolArray, FloatArray, IntArray
+from .definition import COMMENT, Definition, Place
 
 BLOCK = 1 << 21
 """Bytes read at a time."""
@@ -200,7 +200,7 @@ def numbers(characters: Characters, place: Place) -> tuple[FloatArray, IntArray]
 
     Examples
     --------
-    >>> from .gdf2_definition import Field
+    >>> from .definition import Field
     >>> codes = np.frombuffer(b" 1.5D1   -99    x", np.uint8)[np.newaxis].repeat(1, axis=0)
     >>> field = Field("EC", "F", 6, 1, null="-99")
     >>> [numbers(codes, Place("EC", field, k, k + 6))[0].tolist() for k in (0, 6)]

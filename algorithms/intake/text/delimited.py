@@ -13,8 +13,8 @@ from typing import BinaryIO
 
 import numpy as np
 
-from ..progress import Progress, advance, keep_going
-from ..readings import IntArray
+from ...progress import Progress, advance, keep_going
+from ...readings import IntArray
 
 DELIMITERS = {"tab": "\t", "semicolon": ";", "comma": ",", "blanks": None}
 DECIMALS = ("auto", "point", "comma")

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from ..progress import Progress, advance, keep_going
-from ..readings import BoolArray, FloatArray, IntArray
+from ...progress import Progress, advance, keep_going
+from ...readings import BoolArray, FloatArray, IntArray
 from .delimited import is_number
 
 ByteArray = npt.NDArray[np.uint8]

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .sitegrid import Origin, SiteGrid
+from ..sitegrid import Origin, SiteGrid
 
 CORNERS = ("lower_left", "upper_left", "upper_right", "lower_right")
 AS_LAID_OUT = "as_laid_out"

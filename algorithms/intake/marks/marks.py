@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import FloatArray, IntArray
+from ...readings import FloatArray, IntArray
 
 DOUBLE = 0.3
 """Marks less than so many usual intervals apart are one, pressed twice."""

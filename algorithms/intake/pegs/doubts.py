@@ -7,8 +7,8 @@ from itertools import combinations, permutations
 
 import numpy as np
 
-from ..readings import FloatArray, IntArray
-from ..words import in_unit
+from ...readings import FloatArray, IntArray
+from ...words import in_unit
 from .controlpoints import ComplexArray, ControlPoints
 from .helmert import fit
 

@@ -10,8 +10,8 @@ from datetime import date
 
 import numpy as np
 
-from ..readings import BoolArray, FloatArray, IntArray
-from .bytelines import ByteArray, Lines, Parts, clock_times, numbers, part_lines, two_digits
+from ...readings import BoolArray, FloatArray, IntArray
+from ..text.bytelines import ByteArray, Lines, Parts, clock_times, numbers, part_lines, two_digits
 
 POSITION, NO_POSITION, OTHER, BROKEN = range(4)
 """What a sentence is: one that tells a position, one that might but has none, another, or one that

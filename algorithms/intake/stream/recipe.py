@@ -8,8 +8,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from .columns import split_title
-from .delimited import NULL_VALUES, is_number
+from ..text.columns import split_title
+from ..text.delimited import NULL_VALUES, is_number
 
 SEPARATORS = {"blanks": None, "comma": ",", "semicolon": ";", "tab": "\t"}
 WORDS = (

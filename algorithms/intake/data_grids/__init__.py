@@ -1,0 +1,1 @@
+"""Files of numbers for each data grid: which cell is which reading."""

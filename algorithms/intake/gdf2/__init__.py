@@ -1,0 +1,1 @@
+"""ASEG-GDF2: definitions, records, and which field is what."""

@@ -1,0 +1,1 @@
+"""Distance marks: which is which, and which are wrong."""

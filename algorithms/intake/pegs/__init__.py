@@ -1,0 +1,1 @@
+"""Control points of a site grid: fit, and what may be wrong with them."""

@@ -1,0 +1,1 @@
+"""Logger streams: sentences with positions, and the readings between them."""

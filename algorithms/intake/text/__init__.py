@@ -1,0 +1,1 @@
+"""Text files read in pieces: lines, cells and numbers."""

@@ -1,0 +1,1 @@
+"""How a traverse was walked: direction, way along, turns."""
