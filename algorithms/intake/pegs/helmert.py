@@ -77,7 +77,7 @@ def fit(
     Examples
     --------
     >>> found, residual = fit(np.array([0, 1j]), np.array([5, 6 + 0j]))
-    >>> found.rotation, found.shift, abs(residual).max() < 1e-12
+    >>> found.rotation, found.shift, bool(abs(residual).max() < 1e-12)
     (90.0, (5+0j), True)
     """
     from_centre = site - site.mean()

@@ -22,7 +22,8 @@ NO_DAY = -1
 MODES = {"A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8, "N": 0}
 """Fix quality in numbers, as GGA has it, by the letter RMC has for it."""
 
-_DOLLAR, _STAR, _COMMA = 36, 42, 44
+_DOLLAR, _STAR = 36, 42
+_ADDRESS = np.array([chr(byte) in "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789" for byte in range(256)])
 _GGA_PARTS, _RMC_PARTS = 14, 11
 
 
@@ -51,6 +52,10 @@ class Sentences:
         Antenna above mean sea level, metres; NaN where not told.
     full
         Whether it is a GGA, which tells quality and height, rather than an RMC.
+    talker
+        Who tells it, as `talker_code` has it.
+    stamp
+        Time of the logger's own clock that stands before the sentence, seconds; NaN for none.
     """
 
     kind: IntArray
@@ -64,6 +69,8 @@ class Sentences:
     hdop: FloatArray
     height: FloatArray
     full: BoolArray
+    talker: IntArray
+    stamp: FloatArray
 
     def take(self, rows: IntArray | BoolArray) -> Sentences:
         """Only these sentences."""
@@ -90,8 +97,51 @@ def checksum(text: str) -> str:
     return f"{found:02X}"
 
 
+def talker_code(talker: str) -> int:
+    """The two characters of a talker as a number.
+
+    Examples
+    --------
+    >>> talker_name(talker_code("GN"))
+    'GN'
+    """
+    return ord(talker[0]) << 8 | ord(talker[1])
+
+
+def talker_name(code: int) -> str:
+    """The talker behind a code."""
+    return chr(code >> 8) + chr(code & 255)
+
+
+def sentence_starts(lines: Lines) -> tuple[IntArray, BoolArray]:
+    """Where a sentence begins in each line, at its end if none does, and whether that is sure.
+
+    Without doubt a line is a sentence where it begins with ``$`` or ``!``, or where its first ``$``
+    is followed by three capital letters or digits; something may stand before it.
+
+    Examples
+    --------
+    >>> data = np.frombuffer(b"09:00:44.56,$GNGGA,1", np.uint8)
+    >>> start, sure = sentence_starts(Lines(data, np.array([0]), np.array([20]), 1))
+    >>> start.tolist(), sure.tolist()
+    ([12], [True])
+    """
+    data, last = lines.data, len(lines.data) - 1
+    head = data[np.minimum(lines.start, last)]
+    at_once = (lines.start < lines.end) & ((head == _DOLLAR) | (head == ord("!")))
+    dollars = lines.places(_DOLLAR)
+    if len(dollars) == np.count_nonzero(at_once & (head == _DOLLAR)):
+        return np.where(at_once, lines.start, lines.end), at_once
+    first = np.append(dollars, last + 1)[np.searchsorted(dollars, lines.start)]
+    start = np.where(at_once, lines.start, np.minimum(first, lines.end))
+    sure = at_once | (start + 3 < lines.end)
+    for offset in (1, 2, 3):
+        sure &= at_once | _ADDRESS[data[np.minimum(start + offset, last)]]
+    return start, sure
+
+
 def parse_sentences(
-    lines: Lines, rows: IntArray | None = None, without_checksum: bool = False
+    lines: Lines, rows: IntArray | None = None, without_checksum: bool = False, talker: str = ""
 ) -> Sentences:
     """What the sentences in these lines say.
 
@@ -100,30 +150,33 @@ def parse_sentences(
     lines
         Lines of text.
     rows
-        Those that begin with ``$`` or ``!``, ``(n,)``; None for all.
+        Those with a sentence, ``(n,)``, as `sentence_starts` finds them; None for all.
     without_checksum
         Whether sentences that have no checksum are taken.
+    talker
+        Two characters: sentences of other talkers are `OTHER`; empty for any.
 
     Examples
     --------
     >>> text = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A"
     >>> data = np.frombuffer(text, np.uint8)
     >>> said = parse_sentences(Lines(data, np.array([0]), np.array([len(data)]), 1))
-    >>> round(said.latitude[0], 6), round(said.longitude[0], 6), said.clock[0], said.quality[0]
-    (48.1173, 11.516667, 45319.0, 1)
+    >>> said.latitude.round(6).tolist(), said.clock.tolist(), said.quality.tolist()
+    ([48.1173], [45319.0], [1])
     """
     rows = np.arange(len(lines.start)) if rows is None else rows
     n = len(rows)
-    start = lines.start[rows]
+    start = sentence_starts(lines)[0][rows]
     end, sound = _checked(lines, start, lines.end[rows], without_checksum)
     kind = np.where(sound, OTHER, BROKEN)
     said = Sentences(
         kind, lines.first + rows, np.full(n, np.nan), np.zeros(n, np.bool_), np.full(n, NO_DAY),
         np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, np.int64), np.full(n, np.nan),
-        np.full(n, np.nan), np.zeros(n, np.bool_),
+        np.full(n, np.nan), np.zeros(n, np.bool_), _talkers(lines.data, start), np.full(n, np.nan),
     )  # fmt: skip
+    asked = sound & (said.talker == talker_code(talker)) if talker else sound
     for formatter in ("GGA", "RMC"):
-        chosen = np.flatnonzero(sound & _is(lines.data, start, formatter))
+        chosen = np.flatnonzero(asked & _is(lines.data, start, formatter))
         if len(chosen):
             _fill(said, chosen, lines, start[chosen], end[chosen], formatter)
     return said
@@ -159,6 +212,12 @@ def _hex(data: ByteArray) -> IntArray:
     large = (digit >= 65) & (digit <= 70)
     plain = (digit >= 48) & (digit <= 57)
     return np.select([plain, large, small], [digit - 48, digit - 55, digit - 87], 1000)
+
+
+def _talkers(data: ByteArray, start: IntArray) -> IntArray:
+    last = len(data) - 1
+    first, second = (data[np.minimum(start + k, last)].astype(np.int64) for k in (1, 2))
+    return first << 8 | second
 
 
 def _is(data: ByteArray, start: IntArray, formatter: str) -> BoolArray:

@@ -70,7 +70,7 @@ def traverses_between_turns(
     >>> up = 1j * np.arange(0, 20, 0.5)
     >>> track = np.concatenate([up, 1 + up[::-1]])
     >>> found = traverses_between_turns(track, None, Limits(2.0, 45.0, 5.0))
-    >>> np.flatnonzero(np.diff(found)).tolist(), found[-1]
+    >>> np.flatnonzero(np.diff(found)).tolist(), int(found[-1])
     ([39], 1)
     """
     number = np.full(len(place), -1, np.int64)
