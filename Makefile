@@ -5,6 +5,8 @@
 PYTHON := /usr/bin/python3
 VENV := build/venv
 VPYTHON := $(VENV)/bin/python
+# One worker a core; tests of one file stay together, for they share what they set up.
+SPREAD := -n auto --dist loadfile
 HOST := QT_QPA_PLATFORM=offscreen PYTHONDONTWRITEBYTECODE=1
 
 help:
@@ -26,11 +28,11 @@ $(VENV)/.ready: tools/install tools/requirements.txt tools/requirements-types.tx
 
 # The science once by itself, on the newest NumPy and SciPy and without QGIS, then everything.
 test: install $(VENV)/.ready lint science
-	@$(HOST) $(VPYTHON) -m pytest
+	@$(HOST) $(VPYTHON) -m pytest $(SPREAD)
 
 science: $(VENV)/.ready
 	@echo "The science without QGIS, on the newest NumPy and SciPy:"
-	@build/science/bin/python -m pytest -p no:cacheprovider -W ignore::pytest.PytestConfigWarning tests/algorithms
+	@build/science/bin/python -m pytest -p no:cacheprovider $(SPREAD) -W ignore::pytest.PytestConfigWarning tests/algorithms
 
 lint: $(VENV)/.ready
 	@$(VENV)/bin/ruff check .
