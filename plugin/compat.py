@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsField, QgsProcessingParameterDefinition
+from qgis.core import QgsField, QgsFields, QgsProcessingParameterDefinition
 from qgis.PyQt.QtCore import QMetaType, QVariant
 
 _NEW_TYPES = {
@@ -21,6 +21,14 @@ def field(name: str, kind: str, alias: str = "") -> QgsField:
         made = QgsField(name, getattr(QVariant, _OLD_TYPES[kind]))
     if alias:
         made.setAlias(alias)
+    return made
+
+
+def fields(*described: tuple[str, ...]) -> QgsFields:
+    """Return fields, each described by what `field` takes: name, kind and, maybe, alias."""
+    made = QgsFields()
+    for one in described:
+        made.append(field(*one))
     return made
 
 

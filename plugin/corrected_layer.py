@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from qgis.core import QgsFeature, QgsFields
 
-from ..algorithms.progress import Progress, advance, keep_going
+from ..algorithms.progress import Progress, keep_going
 from ..algorithms.readings import Readings
 from . import compat
 from .readings_layer import PREVIOUS, attribute_cells
-from .source import BATCH, LayerSource
+from .source import LayerSource
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +39,14 @@ class CorrectedLayer:
     after: Readings
     keep_previous: bool = False
     more: Mapping[str, np.ndarray] = field(default_factory=dict)
+
+    def with_values_as_they_are(self) -> CorrectedLayer:
+        """The same, but channels keep their types and the last bit of every value."""
+        before, after = (
+            replace(readings, values=readings.values[:, :0], channels=(), units=())
+            for readings in (self.before, self.after)
+        )
+        return replace(self, before=before, after=after)
 
     @cached_property
     def columns(self) -> dict[str, np.ndarray]:
@@ -99,12 +107,7 @@ class CorrectedLayer:
             for (name, column), kind in zip(self.columns.items(), self.kinds.values())
         ]
         shift = None if self.shift is None else self.shift.tolist()
-        n, row = len(self.after), -1
-        for row, feature in enumerate(self.layer.features()):
-            if row >= n:
-                break
-            if row % BATCH == 0:
-                advance(progress, row / n)
+        for row, feature in self.layer.rows(len(self.after), progress):
             feature.resizeAttributes(width)
             for index, column in columns:
                 feature.setAttribute(index, column[row])
@@ -113,7 +116,3 @@ class CorrectedLayer:
                 geometry.translate(*shift[row])
                 feature.setGeometry(geometry)
             yield feature
-        if row + 1 != n:
-            raise ValueError(
-                f"Layer '{self.layer.name}' changed while it was being corrected. Run again."
-            )

@@ -156,7 +156,7 @@ def _fill(
     ids = [row[0] for row in found]
     n = len(ids)
     if any(len(column) != n for column in columns.values()):
-        raise ValueError("The input layer changed while it was being corrected. Run again.")
+        raise ValueError("The input layer changed while it was being worked on. Run again.")
     names = [f"{_name(name)} = ?" for name in columns]
     if xy is not None:
         names.append(f"{geometry} = ?")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 from qgis.core import (
     QgsExpression,
@@ -57,6 +58,51 @@ class Layer(Parameter):
         if self.projected:
             return crs_problem(layer.crs, f"Layer '{layer.name}'")
         return None
+
+
+@dataclass(frozen=True)
+class Layers(Parameter):
+    """Vector layers with geometry of any kind, one or several, in projected systems."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kind = QgsProcessing.SourceType.TypeVectorAnyGeometry
+        return QgsProcessingParameterMultipleLayers(
+            self.name, label, kind, self.default, self.optional
+        )
+
+    def value(self, task) -> tuple[LayerSource, ...]:
+        """The layers, whole, in the order given.
+
+        Raises
+        ------
+        ValueError
+            If one is no vector layer that can be read, or a selection.
+        """
+        raw = task.parameters.get(self.name)
+        asked = raw if isinstance(raw, (list, tuple)) else [raw]
+        return tuple(self._opened(task, one) for one in asked if one not in (None, ""))
+
+    def _opened(self, task, one) -> LayerSource:
+        if getattr(one, "selectedFeaturesOnly", False):
+            raise ValueError(
+                f"'{self.label}' takes whole layers. Save the selected features as a layer first."
+            )
+        alone = SimpleNamespace(
+            step=task.step, context=task.context, parameters={**task.parameters, self.name: one}
+        )
+        return LayerSource.open(alone, self.name, self.label)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        try:
+            layers = task[self.name]
+        except ValueError as wrong:
+            return str(wrong)
+        if not layers and not self.optional:
+            return f"No layer is given for '{self.label}'."
+        found = (crs_problem(layer.crs, f"Layer '{layer.name}'") for layer in layers)
+        return next((wrong for wrong in found if wrong), None)
 
 
 @dataclass(frozen=True)

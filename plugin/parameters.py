@@ -6,9 +6,15 @@ what is wrong with it, all from the same words.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from math import isfinite, nan
 
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsCsException,
+    QgsPointXY,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterCrs,
     QgsProcessingParameterDefinition,
@@ -20,8 +26,11 @@ from qgis.core import (
 )
 
 from . import compat
-from .source import crs_problem
+from .source import crs_problem, static_value
 from .tr import tr
+
+ABOVE_0 = 1e-5
+"""A least value below this stands for "above 0", which the host knows no word for."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +133,9 @@ class Number(Parameter):
         if raw != raw or raw in (float("inf"), float("-inf")):
             return f"'{self.label}' is {raw}; give a plain number."
         if self.minimum is not None and raw < self.minimum:
-            return f"'{self.label}' is {raw:g}; it must be at least {self.minimum:g}."
+            tiny = 0 < self.minimum < ABOVE_0
+            least = "above 0" if tiny else f"at least {self.minimum:g}"
+            return f"'{self.label}' is {raw:g}; it must be {least}."
         if self.maximum is not None and raw > self.maximum:
             return f"'{self.label}' is {raw:g}; it must be at most {self.maximum:g}."
         return None
@@ -204,9 +215,10 @@ class Text(Parameter):
 
 @dataclass(frozen=True)
 class Numbers(Text):
-    """One number for all channels, or one a channel, separated by semicolons or blanks."""
+    """One number for all channels, or one for `each`, separated by semicolons or blanks."""
 
     unit: str = ""
+    each: str = "channel"
     minimum: float | None = None
 
     def value(self, task):
@@ -216,8 +228,8 @@ class Numbers(Text):
             return tuple(float(word) for word in text.replace(";", " ").split())
         except ValueError:
             raise ValueError(
-                f"'{self.label}' is '{text}'; give one number, or one a channel separated by "
-                "semicolons, with a decimal point."
+                f"'{self.label}' is '{text}'; give one number, or one a {self.each} separated "
+                "by semicolons, with a decimal point."
             ) from None
 
     def problem(self, task):
@@ -250,20 +262,82 @@ class Crs(Parameter):
         crs = self.value(task)
         if not crs.isValid():
             return f"'{self.label}' is not chosen. Choose a projected one."
-        return crs_problem(crs, f"'{self.label}'") if self.projected else None
+        if not self.projected:
+            return None
+        return crs_problem(crs, f"'{self.label}'", "Choose one in metres or feet.")
 
 
 @dataclass(frozen=True)
 class Point(Parameter):
-    """A map position."""
+    """A map position, in the coordinate reference system of the parameter named by `crs_of`.
+
+    The user may name the system it was picked in, "430000,5900000 [EPSG:25831]" to the host;
+    without one it is taken to be in the system wanted.
+    """
+
+    crs_of: str = ""
 
     def make(self, label):
         """See `Parameter.make`."""
         return QgsProcessingParameterPoint(self.name, label, self.default, self.optional)
 
     def value(self, task) -> tuple[float, float] | None:
-        """Easting and northing, or None."""
+        """Easting and northing in the system of `crs_of`, or None.
+
+        Raises
+        ------
+        ValueError
+            If it is no point, or has no place in that system.
+        """
         if not self.given(task):
             return None
+        raw = task.parameters[self.name]
+        if not task.step.parameterDefinition(self.name).checkValueIsAcceptable(raw):
+            raise ValueError(
+                f"'{self.label}' is '{raw}'; give easting and northing, such as 430000,5900000."
+            )
         point = task.step.parameterAsPoint(task.parameters, self.name, task.context)
+        own, wanted = _named_crs(static_value(raw)), task[self.crs_of]
+        wanted = getattr(wanted, "crs", wanted)
+        if own is not None and not own.isValid():
+            raise ValueError(
+                f"The coordinate reference system of '{self.label}', '{raw}', is not known."
+            )
+        if own is not None and own != wanted:
+            # Not by the host, which gives back the place as it is where it cannot transform it.
+            transform = QgsCoordinateTransform(own, wanted, task.context.transformContext())
+            nowhere = QgsPointXY(nan, nan)
+            try:
+                point = transform.transform(point) if transform.isValid() else nowhere
+            except QgsCsException:
+                point = nowhere
+            if not (isfinite(point.x()) and isfinite(point.y())):
+                raise ValueError(
+                    f"'{self.label}', '{self.typed(raw)}', has no place in {wanted.authid()}. "
+                    "Check the point and its coordinate reference system."
+                )
         return (point.x(), point.y())
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        try:
+            task[self.name]
+        except ValueError as wrong:
+            return str(wrong)
+        return None
+
+    def typed(self, raw):
+        """See `Parameter.typed`."""
+        crs = _named_crs(raw)
+        if crs is None or isinstance(raw, str):
+            return raw
+        point = raw.asPoint() if hasattr(raw, "asPoint") else raw
+        return f"{point.x()!r},{point.y()!r} [{crs.authid()}]"
+
+
+def _named_crs(raw) -> QgsCoordinateReferenceSystem | None:
+    """The system that a point says it is in, if any."""
+    if hasattr(raw, "crs"):
+        return raw.crs()
+    named = re.search(r"\[(.*)\]", raw) if isinstance(raw, str) else None
+    return QgsCoordinateReferenceSystem(named[1]) if named else None

@@ -15,6 +15,9 @@ from ..algorithms.intake.clock import (
     scan_times,
     unwrap_midnight,
 )
+from ..algorithms.intake.sitegrid import Origin
+from ..algorithms.intake.table import codes_of
+from ..algorithms.intake.text.number import to_number
 from ..algorithms.progress import Progress, keep_going
 from ..algorithms.readings import NO_LINE, Readings
 from .history import channel_units
@@ -112,7 +115,7 @@ def _alias_unit(fields: QgsFields, name: str) -> str:
 
 
 def numbers_of(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
-    """A field as numbers: text tables hold theirs as text.
+    """A field as numbers: text tables hold theirs as text, with a decimal point or comma.
 
     Raises
     ------
@@ -124,7 +127,7 @@ def numbers_of(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarray:
     numbers = np.full(len(column), np.nan)
     for row, word in enumerate(column):
         try:
-            numbers[row] = np.nan if word is None else float(word)
+            numbers[row] = np.nan if word in (None, "") else to_number(word)
         except (TypeError, ValueError):
             raise ValueError(
                 f"Feature {row + 1} of layer '{layer.name}': field '{name}' is '{word}' where a "
@@ -150,17 +153,17 @@ def _line_numbers(column: np.ndarray, layer: LayerSource, name: str) -> np.ndarr
 def text_codes(words: Sequence) -> tuple[np.ndarray, tuple[str, ...]]:
     """Code each word by its place among the sorted distinct words; None counts as empty."""
     found: dict[str, int] = {}
-    codes = [found.setdefault("" if word is None else _label(word), len(found)) for word in words]
+    codes = codes_of(map(_label, words), found)
     names = sorted(found)
     place = np.empty(len(found), np.int64)
     place[[found[name] for name in names]] = np.arange(len(names))
-    return place[np.array(codes, np.int64)], tuple(names)
+    return place[codes], tuple(names)
 
 
 def _label(word) -> str:
     if isinstance(word, float):
         return "" if np.isnan(word) else f"{word:g}"
-    return str(word)
+    return "" if word is None else str(word)
 
 
 def _grid_codes(column: np.ndarray | None, n: int) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -215,8 +218,8 @@ def shared_codes(layers: Sequence[LayerSource], name: str) -> list[np.ndarray]:
 LAYOUT_FIELDS = ("grid", "x", "y", "bearing")
 
 
-def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, float | None]]:
-    """Name, corner, bearing and length (None where not told) of the data grids in a layout table.
+def read_layout(layer: LayerSource) -> dict[str, Origin]:
+    """Where the data grids of a layout table lie, by name; length and width where it tells them.
 
     Raises
     ------
@@ -229,33 +232,20 @@ def read_layout(layer: LayerSource) -> list[tuple[str, float, float, float, floa
             f"The layout '{layer.name}' has no field '{absent[0]}'. It needs the fields "
             f"{', '.join(LAYOUT_FIELDS)}; it has: {', '.join(layer.field_names)}."
         )
-    has_length = "length" in layer.field_names
-    names = [*LAYOUT_FIELDS, *(("length",) if has_length else ())]
-    fields = layer.columns(names, places=False).fields
-    grids = ["" if word is None else _label(word) for word in fields["grid"].tolist()]
-    numbers = [numbers_of(fields[name], layer, name) for name in names[1:]]
-    for row, grid in enumerate(grids):
-        if grid in grids[:row]:
+    sizes = [name for name in ("length", "width") if name in layer.field_names]
+    fields = layer.columns([*LAYOUT_FIELDS, *sizes], places=False).fields
+    numbers = {name: numbers_of(fields[name], layer, name) for name in (*LAYOUT_FIELDS[1:], *sizes)}
+    found: dict[str, Origin] = {}
+    for row, grid in enumerate(map(_label, fields["grid"].tolist())):
+        cells = {name: float(column[row]) for name, column in numbers.items()}
+        if grid in found:
             raise ValueError(f"The layout '{layer.name}' holds data grid '{grid}' twice.")
-        if not all(np.isfinite(column[row]) for column in numbers[:3]):
+        if not all(np.isfinite(cells[name]) for name in LAYOUT_FIELDS[1:]):
             raise ValueError(
                 f"The layout '{layer.name}' lacks x, y or bearing for data grid '{grid}'."
             )
-    lengths = numbers[3] if has_length else np.full(len(grids), np.nan)
-    return [
-        (grid, float(x), float(y), float(bearing), None if np.isnan(length) else float(length))
-        for grid, x, y, bearing, length in zip(grids, *numbers[:3], lengths)
-    ]
-
-
-def read_widths(layer: LayerSource) -> dict[str, float]:
-    """Width of the data grids in a layout table by name, of those it tells."""
-    if "width" not in layer.field_names:
-        return {}
-    fields = layer.columns(["grid", "width"], places=False).fields
-    widths = numbers_of(fields["width"], layer, "width").tolist()
-    grids = ["" if word is None else _label(word) for word in fields["grid"].tolist()]
-    return {grid: width for grid, width in zip(grids, widths) if width == width}
+        found[grid] = Origin(**{name: cell for name, cell in cells.items() if cell == cell})
+    return found
 
 
 def marked(layer: LayerSource, name: str) -> np.ndarray:

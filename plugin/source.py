@@ -8,7 +8,7 @@ features, which honour selection, filters, edits, joins and layers that are no f
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -45,14 +45,16 @@ def static_value(raw):
     return raw.staticValue() if isinstance(raw, QgsProperty) else raw
 
 
-def crs_problem(crs, whose: str) -> str | None:
+def crs_problem(
+    crs, whose: str, advice: str = "Run 'Reproject layer' (native:reprojectlayer) first."
+) -> str | None:
     """One sentence when a CRS is missing or geographic, else None."""
     if crs is None or not crs.isValid():
         return f"{whose} has no coordinate reference system. Set the one its coordinates are in."
     if crs.isGeographic():
         return (
             f"{whose} is in degrees ({crs.authid()}), and survey distances need a projected "
-            "coordinate reference system. Run 'Reproject layer' (native:reprojectlayer) first."
+            f"coordinate reference system. {advice}"
         )
     return None
 
@@ -132,6 +134,32 @@ class LayerSource:
         if self._picked is not None:
             return iter(self._picked)
         return self.source.getFeatures(QgsFeatureRequest(), _UNCHECKED)
+
+    def only(self, features: Sequence[QgsFeature]) -> LayerSource:
+        """The same layer with some of its features alone."""
+        chosen = replace(self, partial=True)
+        vars(chosen)["_picked"] = list(features)
+        return chosen
+
+    def rows(self, n: int, progress: Progress = keep_going) -> Iterator[tuple[int, QgsFeature]]:
+        """Every feature with its row, from 0, where `n` were read before.
+
+        Raises
+        ------
+        ValueError
+            If the layer has not as many any more.
+        """
+        row = -1
+        for row, feature in enumerate(self.features()):
+            if row >= n:
+                break
+            if row % BATCH == 0:
+                advance(progress, row / n)
+            yield row, feature
+        if row + 1 != n:
+            raise ValueError(
+                f"Layer '{self.name}' changed while it was being worked on. Run again."
+            )
 
     def columns(
         self, names: Sequence[str], progress: Progress = keep_going, places: bool = True

@@ -133,7 +133,7 @@ def place_track(chain) -> str:
             "placesensors",
             INPUT=split,
             CHANNELS=channels.split(";"),
-            AHEAD=-ANTENNA,
+            AHEAD=ANTENNA,
             LAG=LAG,
             LAG_UNIT="map_units",
             OUTPUT=moved,

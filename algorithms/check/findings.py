@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from ..options import check_words
+
 GOOD, LOOK, MEND, CANNOT_TELL = "good", "look", "mend", "cannot tell"
 VERDICTS = (GOOD, LOOK, MEND, CANNOT_TELL)
 """In order: nothing to do; look at it; correct it or measure again; the readings do not show it."""
@@ -63,10 +65,7 @@ class Finding:
     mend: str = ""
 
     def __post_init__(self) -> None:
-        if self.topic not in TOPICS:
-            raise ValueError(f"Topic '{self.topic}' is unknown: choose {', '.join(TOPICS)}.")
-        if self.verdict not in VERDICTS:
-            raise ValueError(f"Verdict '{self.verdict}' is unknown: choose {', '.join(VERDICTS)}.")
+        check_words(("Topic", self.topic, TOPICS), ("Verdict", self.verdict, VERDICTS))
 
 
 def by_topic(findings: Iterable[Finding]) -> tuple[Finding, ...]:

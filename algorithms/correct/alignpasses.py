@@ -7,8 +7,10 @@ from functools import partial
 
 import numpy as np
 
+from ..intake.walk.resample import nearest_reading
+from ..options import check_words
 from ..progress import Progress, advance, keep_going, portion, side_by_side
-from ..readings import Correction, FloatArray, IntArray, Qc, Readings
+from ..readings import Correction, FloatArray, Qc, Readings
 from .neighbours import reading_interval
 from .opposing import Profiles, profiles_of
 from .passes import FEWEST, Shift, find_shift, line_shifts
@@ -59,13 +61,11 @@ class AlignOptions:
     largest: float = 1.0
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Scope", self.scope, SCOPES),
             ("Choice of channels", self.channel_lags, CHANNEL_CHOICES),
             ("Application", self.application, APPLICATIONS),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if self.channel_lags == "each" and self.application == "move":
             raise ValueError(
                 "Readings can be moved to one place only, and channels with lags of their own need "
@@ -299,7 +299,7 @@ def _resampled(readings: Readings, ahead: FloatArray) -> tuple[Readings, int]:
         if not len(good):
             continue
         target = axis + late
-        source = _nearest(axis, traverse, target)
+        source = nearest_reading(axis, traverse, target)
         new = np.interp(target, axis[good], readings.values[rows[good], k])
         # Beyond its first or last good reading a traverse has but that one.
         place = np.searchsorted(axis[good], target)
@@ -321,13 +321,3 @@ def _resampled(readings: Readings, ahead: FloatArray) -> tuple[Readings, int]:
         held[rows[beyond]] = True
     qc[held] |= int(Qc.FILLED)
     return readings.with_values(values, qc), int(held.sum())
-
-
-def _nearest(axis: FloatArray, traverse: IntArray, target: FloatArray) -> IntArray:
-    """Place of the reading of the same traverse nearest to each target."""
-    last = len(axis) - 1
-    after = np.clip(np.searchsorted(axis, target), 0, last)
-    before = np.clip(after - 1, 0, last)
-    after = np.where(traverse[after] == traverse, after, before)
-    before = np.where(traverse[before] == traverse, before, after)
-    return np.where(target - axis[before] <= axis[after] - target, before, after)

@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, keep_going, portion, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Qc, Readings
 from ..words import plural
@@ -76,13 +77,11 @@ class DespikeOptions:
     keep_shared: bool = False
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Window unit", self.window_unit, UNITS),
             ("Side", self.side, SIDES),
             ("Replacement", self.replace_by, REPLACEMENTS),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if self.window_unit == "readings" and (self.window < FEWEST or self.window % 2 != 1):
             raise ValueError(
                 f"The window is {self.window:g} readings: choose an odd number of 3 or more."

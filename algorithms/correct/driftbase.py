@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .windows import MAD_TO_SIGMA
@@ -52,12 +53,7 @@ class DriftBaseOptions:
     extend: bool = False
 
     def __post_init__(self) -> None:
-        if self.method not in METHODS:
-            raise ValueError(f"Method '{self.method}' is unknown: choose {', '.join(METHODS)}.")
-        if self.reference not in REFERENCES:
-            raise ValueError(
-                f"Reference '{self.reference}' is unknown: choose {', '.join(REFERENCES)}."
-            )
+        check_words(("Method", self.method, METHODS), ("Reference", self.reference, REFERENCES))
         if not self.visit_gap > 0:
             raise ValueError(f"The gap between visits is {self.visit_gap:g} s: give more than 0.")
 

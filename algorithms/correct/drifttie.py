@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
 from .crossings import Crossings, find_crossings
@@ -65,13 +66,11 @@ class DriftTieOptions:
     level: str = "mean"
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Model", self.model, MODELS),
             ("Shape", self.shape, SHAPES),
             ("Level", self.level, LEVELS),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if not self.knots > 0:
             raise ValueError(f"The time between corners is {self.knots:g} s: give more than 0.")
         if self.smoothness is not None and not self.smoothness >= 0:

@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, keep_going, side_by_side
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .centres import STATISTICS, statistic_of
@@ -83,12 +84,7 @@ class LevelOptions:
         return self.join and self.method == "differential"
 
     def __post_init__(self) -> None:
-        if self.method not in METHODS:
-            raise ValueError(f"Method '{self.method}' is unknown: choose {', '.join(METHODS)}.")
-        if self.statistic not in STATISTICS:
-            raise ValueError(
-                f"Statistic '{self.statistic}' is unknown: choose {', '.join(STATISTICS)}."
-            )
+        check_words(("Method", self.method, METHODS), ("Statistic", self.statistic, STATISTICS))
         if self.steps and self.method != "differential":
             raise ValueError(
                 f"Steps inside traverses are not found with the method '{self.method}': choose "

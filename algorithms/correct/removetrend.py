@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import map_coordinates
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .trend_blocks import Lattice, block_means, block_medians, size_for
@@ -80,13 +81,11 @@ class RemoveTrendOptions:
     keep_level: bool = True
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Method", self.method, METHODS),
             ("Robustness", self.loss, LOSSES),
             ("Scope", self.scope, SCOPES),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if not 0 <= self.degree <= MOST_DEGREE:
             raise ValueError(f"The degree is {self.degree}: choose 0 to {MOST_DEGREE}.")
         if self.width is not None and not self.width > 0:

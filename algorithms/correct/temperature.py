@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
 from .driftbase import clock
@@ -49,8 +50,7 @@ class TemperatureOptions:
     reference: float = 25.0
 
     def __post_init__(self) -> None:
-        if self.model not in MODELS:
-            raise ValueError(f"Model '{self.model}' is unknown: choose {', '.join(MODELS)}.")
+        check_words(("Model", self.model, MODELS))
         if not 0 < self.rate < 0.1:
             raise ValueError(
                 f"The rate is {self.rate:g} per degree: give a share above 0 and below 0.1, such "

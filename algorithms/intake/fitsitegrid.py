@@ -11,7 +11,7 @@ import numpy.typing as npt
 from ..readings import FloatArray
 from ..words import in_unit, plural
 from .pegs.controlpoints import ComplexArray, ControlPoints
-from .pegs.doubts import cautions, diagnosis, fits, units_behind
+from .pegs.doubts import cautions, diagnosis, fits, times, units_behind
 from .pegs.helmert import Transformation, fit
 
 TOLERANCE = 0.1
@@ -22,6 +22,9 @@ NEAR_ONE = 0.01
 
 FAR = 4.0
 """Reaches of the control points beyond which what is brought over is doubtful."""
+
+ELSEWHERE = 100.0
+"""Reaches of the control points beyond which a whole layer cannot be in the coordinates said."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,16 +88,30 @@ def how_far(found: SiteGridFit, site: npt.ArrayLike) -> tuple[dict[str, float], 
     figures, warnings
         The largest standard error of a place, and how far the furthest lies in units of the
         distance that the control points reach from their centre.
+
+    Raises
+    ------
+    ValueError
+        If all places lie so far off that they must be in other coordinates.
     """
     places = np.asarray(site, np.complex128)
     centre = found.points.site.mean()
     reach = float(np.abs(found.points.site - centre).max())
     far = float(np.abs(places - centre).max()) / reach
+    middle = places.mean()
+    nearest = float(np.abs(middle - centre) - np.abs(places - middle).max()) / reach
+    if nearest > ELSEWHERE:
+        raise ValueError(
+            f"The layer lies {in_unit(nearest, '')} times as far from the control points' centre "
+            "as they do: it is not in the coordinates that the direction needs, the site grid's "
+            "for 'to_map' and the map's for 'to_site_grid'. Choose the other direction or another "
+            "layer."
+        )
     warnings: tuple[str, ...] = ()
     if far > FAR:
         warnings = (
-            f"The layer reaches {far:.2g} times as far from the control points' centre as they do, "
-            "and their errors grow as much. Is it in the coordinates said?",
+            f"The layer reaches {in_unit(far, '')} times as far from the control points' "
+            "centre as they do, and their errors grow as much. Is it in the coordinates said?",
         )
     return {"largest error in the layer": float(found.error_at(places).max())}, warnings
 
@@ -203,13 +220,13 @@ def _with_words(found: SiteGridFit, tolerance: float, unit: str) -> SiteGridFit:
         worst = int(np.argmax(off))
         messages.append(
             f"{plural(k, 'control point')} fit with a standard error of a coordinate of "
-            f"{in_unit(found.sigma, unit)}; the worst, '{points.names[worst]}', is "
-            f"{in_unit(float(off[worst]), unit)} off. The rotation is known to {turn_error:.2g} "
-            "degrees."
+            f"{in_unit(round(found.sigma, 4), unit)}; the worst, '{points.names[worst]}', is "
+            f"{in_unit(round(float(off[worst]), 4), unit)} off. The rotation is known to "
+            f"{round(turn_error, 4):.2g} degrees."
         )
     if found.scaled and abs(how.scale - 1.0) > NEAR_ONE:
         warnings.append(
-            f"Distances on the map are {how.scale:.5g} times those on the site grid"
+            f"Distances on the map are {times(how.scale)} times those on the site grid"
             f"{units_behind(how.scale)}. Is that meant?"
         )
     return replace(found, figures=figures, messages=tuple(messages), warnings=tuple(warnings))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import FloatArray, IntArray
 from ..words import SHOWN, plural
@@ -78,16 +79,14 @@ class GridFileOptions:
     readings_per_traverse: int | None = None
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Kind of file", self.kind, KINDS),
             ("Traverses in", self.traverses_in, TRAVERSES_IN),
             ("Order of the cells", self.order, ORDERS),
             ("Start corner", self.start_corner, START_CORNERS),
             ("Start direction", self.start_direction, START_DIRECTIONS),
             ("Treatment of missing files", self.missing_files, MISSING_FILES),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if self.kind == "list" and self.traverses_in == "columns":
             raise ValueError(
                 "A list has no traverses in columns: it holds one traverse after the other. Choose "

@@ -18,15 +18,13 @@ from .gdf2.definition import Definition, Place, parse_definition
 from .gdf2.records import Records, numbers, read_records, shown, words
 from .gdf2.roles import Chosen, LineRoles, Names, choose, plain_name, same_fields
 from .sitegrid import Placed, along_track
-from .table import Table
+from .table import Table, codes_of, not_whole, whole_numbers
+from .walk.heading import WINDOW
 
 __all__ = ["LineData", "LineRoles", "read_line_data", "remarks_beside"]
 
 Words = npt.NDArray[np.object_]
 """Words with None, ``(n,)``."""
-
-LARGEST_WHOLE = 2**53
-"""Whole numbers beyond it are not all held by a real number."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,10 +54,14 @@ class LineData:
     beyond: int
     crs_name: str
 
-    def place(self, x: FloatArray, y: FloatArray) -> Placed:
-        """Put the readings on the map: at `x` and `y`, along tracks where the files do not say."""
-        placed = along_track(x, y, self.table.grid, self.table.line, self.table.sequence)
-        along, bearing = self.table.along, self.bearing
+    def place(self, x: FloatArray, y: FloatArray, window: float = WINDOW) -> Placed:
+        """Put the readings on the map: at `x` and `y`, along tracks where the files do not say.
+
+        `window` is the path that a direction is taken from, map units.
+        """
+        table = self.table
+        placed = along_track(x, y, table.grid, table.line, table.sequence, window)
+        along, bearing = table.along, self.bearing
         return replace(
             placed,
             along=placed.along if along is None else along,
@@ -235,7 +237,9 @@ def _assembled(
     grid: IntArray = np.zeros(n, np.int64)
     grid_names: tuple[str, ...] = ("",)
     if "grid" in roles:
-        grid, grid_names = _codes(gathered.take_words(roles["grid"]))
+        known: dict[str, int] = {}
+        grid = codes_of((word or "" for word in gathered.take_words(roles["grid"])), known)
+        grid_names = tuple(known)
     line = None
     if "line" in roles and roles["line"].field.is_text:
         texts = gathered.take_words(roles["line"])
@@ -245,10 +249,9 @@ def _assembled(
     elif "line" in roles:
         lines = gathered.take_numbers(roles["line"])
         _check_whole(lines, roles["line"], "traverse", where)
-        line = np.full(n, NO_LINE, np.int64)
-        line[np.isfinite(lines)] = lines[np.isfinite(lines)].astype(np.int64)
+        line = whole_numbers(lines, NO_LINE)
     sequence = number("sequence")
-    if sequence is not None and _broken(sequence).any():
+    if sequence is not None and not_whole(sequence).any():
         # Fiducials may be fractions: their order numbers the readings, and they are kept.
         kept[names.free(roles["sequence"].name)] = sequence
         sequence = _ranks(sequence)
@@ -267,7 +270,7 @@ def _assembled(
         x=number("x"),
         y=number("y"),
         time=_times(gathered, roles["time"], where) if "time" in roles else None,
-        quality=None if quality is None else np.nan_to_num(quality).astype(np.int64),
+        quality=None if quality is None else whole_numbers(quality, 0),
         kept=kept,
         file=where[1],
         file_names=file_names,
@@ -284,16 +287,8 @@ def _assembled(
     )
 
 
-def _broken(column: FloatArray) -> npt.NDArray[np.bool_]:
-    """Where a column holds what is no whole number."""
-    broken: npt.NDArray[np.bool_] = np.isfinite(column) & (
-        (column % 1 != 0) | (np.abs(column) > LARGEST_WHOLE)
-    )
-    return broken
-
-
 def _check_whole(column: FloatArray, place: Place, role: str, where: Where) -> None:
-    broken = np.flatnonzero(_broken(column))
+    broken = np.flatnonzero(not_whole(column))
     if len(broken):
         at, (rows, files, names) = int(broken[0]), where
         raise ValueError(
@@ -309,12 +304,6 @@ def _text_lines(words: Words) -> tuple[IntArray, bool]:
     numbered = {word: int(word) if whole else k for k, word in enumerate(found, start=1)}
     lines = [NO_LINE if word is None else numbered[word] for word in words.tolist()]
     return np.array(lines, np.int64), not whole
-
-
-def _codes(words: Words) -> tuple[IntArray, tuple[str, ...]]:
-    found: dict[str, int] = {}
-    codes = [found.setdefault(word or "", len(found)) for word in words.tolist()]
-    return np.array(codes, np.int64), tuple(found)
 
 
 def _ranks(column: FloatArray) -> FloatArray:

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..options import check_words
+from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray, IntArray, Qc
-from ..words import plural, sentence_start
-from .clock import DAY
-from .sitegrid import Placed, along_track
-from .stream.clock_shift import CLOCKS, Timed, timed
+from .sitegrid import Placed, left_for_later
+from .stream.account import GROUPS, account, why_nowhere
+from .stream.clock_shift import CLOCKS, timed
 from .stream.fixes import Fixes
-from .stream.lines import KINDS, Stream
+from .stream.lines import Stream
 from .table import Table
-from .walk.heading import travel_of
+from .walk.heading import ComplexArray, travel_of
+from .walk.walked import way_made
+
+BATCH = 50_000
+"""Readings placed at a time, so that the work in between needs little memory."""
 
 ROUNDING = 1e-6
 """Seconds by which a reading may miss the first or last fix and still be at it."""
@@ -33,7 +38,8 @@ class JoinOptions:
     ----------
     clock
         ``"shared"``: the instrument's clock is that of the positions but for `clock_shift`;
-        ``"found"``: it runs true, but the shift is found from the order of the lines;
+        ``"found"``: the shift is found, by the logger's time before each sentence where the recipe
+        tells of it, or else from the order of the lines by a clock that runs true;
         ``"arrival"``: the order of the lines alone tells when a reading was taken.
     clock_shift
         Seconds added to the instrument's clock to make it that of the positions.
@@ -73,8 +79,7 @@ class JoinOptions:
     keep_fix: bool = False
 
     def __post_init__(self) -> None:
-        if self.clock not in CLOCKS:
-            raise ValueError(f"Clock '{self.clock}' is unknown: choose one of {', '.join(CLOCKS)}.")
+        check_words(("Clock", self.clock, CLOCKS))
         for what, length in (
             ("longest gap", self.longest_gap),
             ("window of the course", self.course_window),
@@ -156,6 +161,80 @@ def parse_qualities(text: str) -> tuple[int, ...]:
     return tuple(dict.fromkeys(map(int, words)))
 
 
+def place_stream(
+    stream: Stream,
+    x: FloatArray,
+    y: FloatArray,
+    options: JoinOptions | None = None,
+    progress: Progress = keep_going,
+) -> Joined:
+    """Give each reading a time on the positions' clock, and the position of that time.
+
+    Parameters
+    ----------
+    stream
+        Readings and fixes.
+    x, y
+        The fixes on the map, ``(m,)``, map units.
+
+    Raises
+    ------
+    ValueError
+        If the clock asked for is not there, or no reading can be placed.
+    """
+    options = options or JoinOptions()
+    fixes, table = stream.fixes, stream.table
+    time = timed(stream, options.clock, options.clock_shift)
+    ahead, poor = _courses(x, y, fixes.time, options), _poor(fixes, options)
+    n = len(time.moment)
+    track = left_for_later(table.grid, table.line, None, None)
+    quality = np.zeros(n, np.int64)
+    kept = dict(table.kept)
+    if options.keep_fix:
+        kept |= {name: np.full(n, np.nan) for name in ("fix_quality", "hdop", "height")}
+    counts = dict.fromkeys(GROUPS, 0)
+    for start in range(0, n, BATCH):
+        advance(progress, start / n)
+        part = slice(start, start + BATCH)
+        moment = time.moment[part] + options.latency
+        between = _between(moment, fixes.time)
+        unknown = np.isnan(moment)
+        outside = between.outside & ~unknown
+        gap = fixes.time[between.after] - fixes.time[between.before]
+        in_gap = (gap > options.longest_gap) & ~between.outside & ~unknown
+        placed = ~between.outside & ~unknown & (options.bridge_gaps | ~in_gap)
+        way = _course_at(ahead, between)
+        lost = placed & np.isnan(way) & bool(options.ahead or options.right)
+        poor_here = placed & (poor[between.before] | poor[between.after])
+        off_east, off_north = _offset(way, options)
+        track.x[part] = np.where(placed, between.of(x) - off_east, np.nan)
+        track.y[part] = np.where(placed, between.of(y) - off_north, np.nan)
+        turned = np.degrees(np.arctan2(way.real, way.imag)) % 360.0
+        turned[turned >= 360.0] = 0.0
+        track.bearing[part] = np.where(placed, turned, np.nan)
+        doubtful = poor_here | lost | (placed & in_gap)
+        quality[part] = np.where(doubtful, int(Qc.DOUBTFUL_POSITION), 0)
+        if options.keep_fix:
+            near = between.nearest
+            kept["fix_quality"][part] = np.where(placed, fixes.quality[near], np.nan)
+            kept["hdop"][part] = np.where(placed, fixes.hdop[near], np.nan)
+            kept["height"][part] = np.where(placed, between.of(fixes.height), np.nan)
+        for name, rows in zip(GROUPS, (unknown, outside, in_gap, poor_here, lost)):
+            counts[name] += int(np.count_nonzero(rows))
+    if not np.isfinite(track.x).any():
+        raise ValueError(why_nowhere(time.moment + options.latency, fixes, counts["in gaps"] > 0))
+    for rows in _traverses(track, table.line):
+        track.along[rows] = _furthest(track, rows)
+    return Joined(
+        replace(table, time=time.shown, quality=quality, kept=kept),
+        track,
+        *account(stream, time, counts, options.longest_gap, options.bridge_gaps),
+    )
+
+
+# -- positions -------------------------------------------------------------------------------
+
+
 @dataclass(frozen=True, eq=False)
 class _Between:
     """Between which fixes each reading lies, and how far on; meaningless where `outside`."""
@@ -176,79 +255,6 @@ class _Between:
         return np.where(self.share > 0.5, self.after, self.before)
 
 
-def place_stream(
-    stream: Stream, x: FloatArray, y: FloatArray, options: JoinOptions | None = None
-) -> Joined:
-    """Give each reading a time on the positions' clock, and the position of that time.
-
-    Parameters
-    ----------
-    stream
-        Readings and fixes.
-    x, y
-        The fixes on the map, ``(m,)``, map units.
-
-    Raises
-    ------
-    ValueError
-        If the clock asked for is not there, or no reading can be placed.
-    """
-    options = options or JoinOptions()
-    fixes = stream.fixes
-    time = timed(stream, options.clock, options.clock_shift)
-    moment = time.moment + options.latency
-    between = _between(moment, fixes.time)
-    unknown = np.isnan(moment)
-    gap = fixes.time[between.after] - fixes.time[between.before]
-    in_gap = (gap > options.longest_gap) & ~between.outside & ~unknown
-    placed = ~between.outside & ~unknown & (options.bridge_gaps | ~in_gap)
-    if not placed.any():
-        raise ValueError(_nowhere(moment, fixes, in_gap))
-    east, north = _course(x, y, fixes.time, between, options)
-    told = np.isfinite(east)
-    at_x, at_y = between.of(x), between.of(y)
-    at_x -= np.where(told, options.ahead * east + options.right * north, 0.0)
-    at_y -= np.where(told, options.ahead * north - options.right * east, 0.0)
-    at_x[~placed], at_y[~placed] = np.nan, np.nan
-    offset = bool(options.ahead or options.right)
-    lost = placed & ~told & offset
-    poor = _poor(fixes, options)
-    poor_here = placed & (poor[between.before] | poor[between.after])
-    doubtful = poor_here | lost | (placed & in_gap)
-    line, sequence = stream.table.line, stream.table.sequence
-    track = along_track(at_x, at_y, stream.table.grid, line, sequence)
-    bearing = np.degrees(np.arctan2(east, north)) % 360.0
-    bearing[bearing >= 360.0] = 0.0
-    track = replace(track, bearing=np.where(placed, bearing, np.nan))
-    kept = dict(stream.table.kept)
-    if options.keep_fix:
-        near = between.nearest
-        for name, values in (
-            ("fix_quality", fixes.quality[near].astype(np.float64)),
-            ("hdop", fixes.hdop[near]),
-            ("height", between.of(fixes.height)),
-        ):
-            kept[name] = np.where(placed, values, np.nan)
-    table = replace(
-        stream.table,
-        time=time.shown,
-        quality=np.where(doubtful, int(Qc.DOUBTFUL_POSITION), 0),
-        kept=kept,
-    )
-    groups = {
-        "no time": unknown,
-        "before or after all fixes": between.outside & ~unknown,
-        "in gaps": in_gap,
-        "poor fixes": poor_here,
-        "course unknown": lost,
-    }
-    counts = {name: int(np.count_nonzero(rows)) for name, rows in groups.items()}
-    return Joined(table, track, *_told(stream, time, counts, options))
-
-
-# -- positions -------------------------------------------------------------------------------
-
-
 def _between(moment: FloatArray, times: FloatArray) -> _Between:
     known = np.nan_to_num(moment, nan=times[0])
     near = np.clip(known, times[0], times[-1])
@@ -260,23 +266,34 @@ def _between(moment: FloatArray, times: FloatArray) -> _Between:
     return _Between(before, after, share, outside)
 
 
-def _course(
-    x: FloatArray, y: FloatArray, time: FloatArray, between: _Between, options: JoinOptions
-) -> tuple[FloatArray, FloatArray]:
-    """The unit vector ahead at each reading; NaN where the track leads nowhere."""
+def _courses(x: FloatArray, y: FloatArray, time: FloatArray, options: JoinOptions) -> ComplexArray:
+    """Way ahead at each fix, east and north as one complex number; NaN where there is none."""
     ahead = np.full(len(x), np.nan, np.complex128)
     breaks = np.flatnonzero(np.diff(time) > options.longest_gap) + 1
     for rows in np.split(np.arange(len(x)), breaks):
         travel = travel_of(x[rows], y[rows], options.course_window)
         ahead[rows] = travel.east + 1j * travel.north
+    return ahead
+
+
+def _course_at(ahead: ComplexArray, between: _Between) -> ComplexArray:
+    """Way ahead at each reading, of length 1; NaN where the track leads nowhere."""
     start, end = ahead[between.before], ahead[between.after]
     # Beside a stretch that leads nowhere, the course is that of the other fix.
     start = np.where(np.isnan(start), end, start)
     end = np.where(np.isnan(end), start, end)
     way = start + between.share * (end - start)
     length = np.abs(way)
-    way = np.where(length > 1e-9, way / np.where(length > 1e-9, length, 1.0), start)
-    return way.real, way.imag
+    onward = length > 1e-9
+    way[onward] /= length[onward]
+    return np.where(onward, way, start)
+
+
+def _offset(way: ComplexArray, options: JoinOptions) -> tuple[FloatArray, FloatArray]:
+    """How far east and north the antenna is of the reference point; 0 where no way is known."""
+    # To the right of what is ahead: a quarter turn clockwise.
+    offset = np.nan_to_num(way) * (options.ahead - 1j * options.right)
+    return offset.real, offset.imag
 
 
 def _poor(fixes: Fixes, options: JoinOptions) -> BoolArray:
@@ -286,93 +303,24 @@ def _poor(fixes: Fixes, options: JoinOptions) -> BoolArray:
     return poor
 
 
-# -- words -----------------------------------------------------------------------------------
+def _traverses(track: Placed, line: IntArray | None) -> Iterator[IntArray]:
+    """Placed readings of each traverse, in the order of the rows."""
+    placed = np.flatnonzero(np.isfinite(track.x))
+    if line is None:
+        yield placed
+        return
+    order = placed[np.argsort(line[placed], kind="stable")]
+    yield from np.split(order, np.flatnonzero(np.diff(line[order])) + 1)
 
 
-def clock_text(seconds: float) -> str:
-    """Seconds since midnight as a time of day.
-
-    Examples
-    --------
-    >>> clock_text(86400 + 3661.26)
-    '01:01:01.3'
-    """
-    tenths = round(10 * (seconds % DAY))
-    return f"{tenths // 36000 % 24:02d}:{tenths // 600 % 60:02d}:{tenths % 600 / 10:04.1f}"
-
-
-def _nowhere(moment: FloatArray, fixes: Fixes, in_gap: BoolArray) -> str:
-    if np.isnan(moment).all():
-        return "No reading has a time. Check where the recipe says that it stands."
-    if in_gap.any():
-        return (
-            f"No reading can be placed: all lie in gaps between fixes, which come every "
-            f"{fixes.interval:.3g} s. Raise the longest gap."
-        )
-    low, high = np.nanmin(moment), np.nanmax(moment)
-    return (
-        f"No reading can be placed: the instrument's clock runs from {clock_text(low)} to "
-        f"{clock_text(high)}, the positions' from {clock_text(fixes.time[0])} to "
-        f"{clock_text(fixes.time[-1])}. Correct the clock shift, or choose another clock."
-    )
-
-
-def _told(
-    stream: Stream, time: Timed, counts: dict[str, int], options: JoinOptions
-) -> tuple[dict[str, float | int], tuple[str, ...], tuple[str, ...]]:
-    """Figures, messages and warnings."""
-    fixes, first = stream.fixes, stream.first
-    lines = {kind: stream.counts[kind] for kind in KINDS}
-    gaps = np.diff(fixes.time)
-    gaps = gaps[gaps > options.longest_gap]
-    figures: dict[str, float | int] = {
-        "lines": sum(lines.values()),
-        **lines,
-        "fixes": len(fixes),
-        "repeated fixes": fixes.repeated,
-        "gaps": len(gaps),
-        **{f"readings {name}": count for name, count in counts.items()},
-    }
-    if len(fixes) > 1:
-        figures["seconds between fixes"] = round(fixes.interval, 3)
-    if time.ahead is not None:
-        figures["clock ahead by order of lines"] = round(time.ahead, 3)
-    messages = [
-        f"{plural(sum(lines.values()), 'line')}: "
-        + ", ".join(f"{count:,} {kind}" for kind, count in lines.items() if count)
-        + ".",
-        f"{plural(len(fixes), 'fix', 'fixes')}, usually every {fixes.interval:.3g} s.",
-    ]
-    messages += time.messages
-    warnings = list(time.warnings)
-
-    for kind, one, what in (
-        ("broken sentences", "sentence", "cut short, garbled or with a wrong checksum"),
-        ("sentences without a position", "sentence", "without a position: the receiver had no fix"),
-        ("unreadable lines", "line", "neither reading nor sentence, left out"),
-    ):
-        if lines[kind]:
-            warnings.append(
-                f"{plural(lines[kind], one)} {what}. {sentence_start(first[kind])} is the first."
-            )
-    if len(fixes.backward):
-        warnings.append(
-            f"{plural(len(fixes.backward), 'sentence')} told an earlier moment than the one "
-            "before: fixes were put in the order of time."
-        )
-    if counts["in gaps"]:
-        fate = "are doubtful: they lie on a straight line" if options.bridge_gaps else "unplaced"
-        warnings.append(
-            f"{plural(counts['in gaps'], 'reading')} in {plural(len(gaps), 'gap')} of more than "
-            f"{options.longest_gap:g} s between fixes (the longest {gaps.max():.3g} s) {fate}."
-        )
-    for name, fate in (
-        ("no time", "without a time have no position"),
-        ("before or after all fixes", "before or after all fixes have no position"),
-        ("poor fixes", "at fixes of poor quality are marked doubtful"),
-        ("course unknown", "where the track leads nowhere are marked doubtful: the antenna's "
-         "offset was not taken off"),
-    ):  # fmt: skip
-        if counts[name]:
-            warnings.append(f"Of the readings, {counts[name]:,} {fate}.")
-    return figures, tuple(messages), tuple(warnings)
+def _furthest(track: Placed, rows: IntArray) -> FloatArray:
+    """Furthest way made by each of these readings, ``(k,)``; 0 before there is a direction."""
+    way = np.zeros(len(rows))
+    told = np.flatnonzero(np.isfinite(track.bearing[rows]))
+    for start in range(0, len(told), BATCH):
+        some = told[max(start - 1, 0) : start + BATCH]
+        here = rows[some]
+        made = way_made(track.x[here], track.y[here], track.bearing[here])
+        way[some] = way[some[0]] + made
+    np.maximum.accumulate(way, out=way)
+    return way

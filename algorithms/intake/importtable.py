@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,16 +14,14 @@ import numpy.typing as npt
 from ..progress import Progress, keep_going, portion
 from ..readings import NO_LINE, FloatArray, IntArray
 from .clock import TIME_ADVICE, Clock, unwrap_midnight
-from .table import Table
+from .table import Table, codes_of, not_whole, whole_numbers
 from .text.columns import Column, Roles, channel_columns, columns_of
-from .text.delimited import Chunk, Layout, TableFormat, chunks, is_number, read_layout
+from .text.delimited import Chunk, Layout, TableFormat, chunks, is_number, no_number, read_layout
 
 __all__ = ["Roles", "Table", "TableFormat", "read_table"]
 
 NUMBER_OF_NONE = {"line": NO_LINE, "quality": 0}
 """What stands for a blank cell in columns of whole numbers."""
-LARGEST_WHOLE = 2.0**53
-"""Whole numbers beyond are not told apart."""
 
 
 @dataclass
@@ -75,7 +73,10 @@ def read_table(
         for chunk in chunks(layout, form, part):
             _gather(gathered, chunk, columns, layout)
             gathered.add("file", np.full(len(chunk.rows), number, np.int64))
-    return _assembled(gathered, channels, tuple(layout.name for layout in layouts))
+    table = _assembled(gathered, channels, tuple(layout.name for layout in layouts))
+    used = {column.index for column in columns_of(roles, channels, layouts[0]).values()}
+    titles = layouts[0].titles
+    return replace(table, left_out=tuple(t for k, t in enumerate(titles) if k not in used))
 
 
 # -- values --------------------------------------------------------------------------------
@@ -95,10 +96,7 @@ def _gather(gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], layou
             clean = {w: "" if w.strip().casefold() in nulls else w.strip() for w in set(words)}
             words = list(map(clean.__getitem__, words))
         if key == "grid":
-            codes = gathered.grids
-            for word in dict.fromkeys(words):
-                codes.setdefault(word, len(codes))
-            gathered.add(key, np.array(list(map(codes.__getitem__, words)), np.int64))
+            gathered.add(key, codes_of(words, gathered.grids))
         elif key == "time":
             # Clock times with a decimal comma are read as they stand.
             times, wrong = gathered.clock.scan([word.replace(",", ".") for word in words])
@@ -111,8 +109,7 @@ def _gather(gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], layou
             if key.startswith("channel "):
                 values.append(numbers)
             elif key in NUMBER_OF_NONE:
-                nothing = np.isnan(numbers)
-                gathered.add(key, np.where(nothing, NUMBER_OF_NONE[key], numbers).astype(np.int64))
+                gathered.add(key, whole_numbers(numbers, NUMBER_OF_NONE[key]))
             else:
                 gathered.add(key, numbers)
         if len(wrong):
@@ -121,18 +118,13 @@ def _gather(gathered: _Gathered, chunk: Chunk, columns: dict[str, Column], layou
             gathered.unreadable[column.name] = count + len(wrong)
     if bad and gathered.form.bad_values == "refuse":
         place, name, word, key = min(bad)
-        raise ValueError(_refusal(int(chunk.numbers[place]), name, word, key, layout))
+        row = int(chunk.numbers[place])
+        if key == "time":
+            said = f"Row {row} of {layout.name}: '{name}' is '{word}'"
+            raise ValueError(f"{said}, which is not a time. {TIME_ADVICE}")
+        raise ValueError(no_number(row, f"'{name}'", word, layout))
     gathered.add("values", np.stack(values, axis=1))
     gathered.add("row", chunk.numbers)
-
-
-def _refusal(row: int, name: str, word: str, key: str, layout: Layout) -> str:
-    said = f"Row {row} of {layout.name}: '{name}' is '{word}'"
-    if key == "time":
-        return f"{said}, which is not a time. {TIME_ADVICE}"
-    comma = is_number(word) and "," in word and not layout.decimal_comma
-    advice = "Choose the decimal comma or correct the file" if comma else "Correct the file"
-    return f"{said}. {advice}, or take unreadable values as NULL."
 
 
 def to_numbers(
@@ -171,7 +163,7 @@ def to_numbers(
             numbers = np.array([_number(text) for text in texts], np.float64)
     bad = np.isnan(numbers)
     if whole:
-        bad |= (numbers != np.floor(numbers)) | (np.abs(numbers) > LARGEST_WHOLE)
+        bad |= not_whole(numbers)
     numbers[bad | np.isin(numbers, codes)] = np.nan
     if len(places) == len(words):
         return numbers, places[bad]

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray, Qc, Readings
-from ..words import plural
+from ..words import in_unit, plural
+from .walk.heading import WINDOW
 from .walk.resample import EVEN, resampled
 from .walk.spacings import by_spacing
 from .walk.walked import Walked, never_falling, usual_step, walked_of, walking_order
@@ -18,8 +20,8 @@ METHODS = ("move", "common")
 PLACES = ("first_channel", "as_recorded")
 LAG_UNITS = ("seconds", "map_units")
 
-WINDOW = 2.0
-"""Metres of path that a direction of travel is taken from, unless told otherwise."""
+FAR = 20.0
+"""Metres from the transmitter that no antenna or mark is: what is more was told in another unit."""
 
 GAP = 4.0
 """Usual reading intervals between two readings that are bridged, unless told otherwise."""
@@ -38,8 +40,8 @@ class PlaceOptions:
         For ``"common"``: at the midpoints of the ``"first_channel"``, whose values stay as they
         are; or the points ``"as_recorded"``.
     ahead, right
-        From the point whose position was recorded to the transmitter, along and to the right of the
-        direction of travel, map units.
+        How far the point whose position was recorded (antenna, mark) lies ahead of the transmitter,
+        in the direction of travel, and to the right of it, map units.
     lag
         How late readings are stamped: how long, or how far, the recorded position lies ahead.
     lag_unit
@@ -69,13 +71,11 @@ class PlaceOptions:
     metre: float = 1.0
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Method", self.method, METHODS),
             ("Choice of places", self.places, PLACES),
             ("Unit of the lag", self.lag_unit, LAG_UNITS),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         for what, number in (("window of the direction", self.window), ("longest gap", self.gap)):
             if number is not None and not number > 0:
                 raise ValueError(f"The {what} is {number:g}: give a length above 0.")
@@ -130,7 +130,7 @@ def placesensors(
     spacing. With ``f`` the unit vector in the direction of travel and ``r`` to its right, a channel
     of coil spacing ``s`` recorded at ``p`` was measured at
 
-        p + (ahead - s / 2 - lag) f + right r
+        p - (ahead + s / 2 + lag) f - right r
 
     with the lag a distance, or a time multiplied by the speed over the window of the direction.
 
@@ -161,12 +161,14 @@ def placesensors(
     walked = walked_of(readings, window, timed, portion(progress, 0.0, 0.6))
     half = np.array([spacings[name] for name in readings.channels]) * options.metre / 2
     late = options.lag * (walked.speed if timed else 1.0)
-    ahead = options.ahead - np.where(np.isfinite(walked.bearing), late, 0.0)[:, np.newaxis] - half
+    late = np.where(np.isfinite(walked.bearing), late, 0.0)[:, np.newaxis]
+    ahead = -(options.ahead + late + half)
     figures: dict[str, float | int | str] = {"readings": len(readings)}
     messages, warnings = _told(readings, walked, spacings, ahead, figures)
+    warnings += _far_offsets(options)
     midpoint: float | None
     if options.method == "move" or options.places == "first_channel":
-        found = _moved(readings, walked, ahead[:, 0], options.right)
+        found = _moved(readings, walked, ahead[:, 0], -options.right)
         to = np.where(np.isfinite(walked.bearing), ahead[:, 0], 0.0)
         midpoint = spacings[readings.channels[0]]
     else:
@@ -249,6 +251,19 @@ def _common(
     return values, warnings
 
 
+def _far_offsets(options: PlaceOptions) -> list[str]:
+    """What is asked where the recorded point is told to lie far from the transmitter."""
+    return [
+        f"The recorded point is told to lie {in_unit(abs(offset), 'map units')} {where} the "
+        "transmitter: metres, not centimetres?"
+        for offset, where in (
+            (options.ahead, "ahead of" if options.ahead > 0 else "behind"),
+            (options.right, "to the right of" if options.right > 0 else "to the left of"),
+        )
+        if abs(offset) > FAR * options.metre
+    ]
+
+
 def _told(
     readings: Readings,
     walked: Walked,
@@ -264,7 +279,7 @@ def _told(
         usual = float(np.median(shift)) if len(shift) else 0.0
         figures[f"ahead {spacing:g} m"] = float(f"{usual:.4g}")
         side = "ahead of" if usual > 0 else "behind"
-        where = f"{abs(usual):.3g} map units {side}" if usual else "at"
+        where = f"{in_unit(abs(usual), 'map units')} {side}" if usual else "at"
         messages.append(
             f"Coil spacing {spacing:g} m ({', '.join(names)}): midpoints {where} the recorded "
             "positions, along the direction of travel."

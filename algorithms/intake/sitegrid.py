@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..options import check_words
 from ..readings import NO_LINE, BoolArray, FloatArray, IntArray
+from .walk.heading import WINDOW, travel_of
+from .walk.walked import progress_of
 
 WALKING = ("zigzag", "one_way")
 SIDES = ("right", "left")
@@ -28,12 +31,15 @@ class Origin:
         Direction of the first traverse, degrees clockwise from grid north.
     length
         Length of the traverses, map units; None for the site grid's own.
+    width
+        Across the bearing, map units; None where unknown.
     """
 
     x: float
     y: float
     bearing: float = 0.0
     length: float | None = None
+    width: float | None = None
 
 
 @dataclass(frozen=True)
@@ -86,13 +92,11 @@ class SiteGrid:
         ):
             if not length > 0:
                 raise ValueError(f"The {what} is {length:g}: give a length above 0.")
-        for what, word, words in (
+        check_words(
             ("Walking", self.walking, WALKING),
             ("Side", self.side, SIDES),
             ("Positions from", self.along_from, ALONG_FROM),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if not self.origins:
             raise ValueError("The layout holds no data grid. Add a row for each.")
 
@@ -164,8 +168,8 @@ def place_on_site_grid(
     Raises
     ------
     ValueError
-        If a data grid is not in the layout, two readings share a number on one traverse, or a
-        position lies beyond the traverse's length.
+        If a data grid is not in the layout, two readings share a number on one traverse, a
+        position lies beyond the traverse's length, or a traverse beyond the data grid's width.
 
     Examples
     --------
@@ -197,7 +201,9 @@ def place_on_site_grid(
         steps = line[rows] - site.first_line
         turned = (steps % 2 != 0) & (site.walking == "zigzag")
         offset = site.separation / 2 if site.first_offset is None else site.first_offset
-        across = (offset + steps * site.separation) * (1.0 if site.side == "right" else -1.0)
+        across: FloatArray = offset + steps.astype(np.float64) * site.separation
+        _check_width(across, lay.width[code], site, grid_names, code, line[rows])
+        across *= 1.0 if site.side == "right" else -1.0
         position = np.where(turned & (not from_baseline), length - ahead, ahead)
         walked[rows] = np.where(turned & from_baseline, length - ahead, ahead)
         x[rows] = lay.x[code] + position * lay.east[code] + across * lay.north[code]
@@ -218,13 +224,14 @@ class _Lay:
     y: FloatArray
     bearing: FloatArray
     length: FloatArray
+    width: FloatArray
     east: FloatArray
     north: FloatArray
 
     @classmethod
     def of(cls, site: SiteGrid, grid_names: tuple[str, ...], codes: IntArray) -> _Lay:
         """Those of a site grid, refusing a data grid that it does not know."""
-        table = np.full((4, len(grid_names)), np.nan)
+        table = np.full((5, len(grid_names)), np.nan)
         for code in codes.tolist():
             origin = site.origin_of(grid_names[code])
             table[:, code] = (
@@ -232,9 +239,11 @@ class _Lay:
                 origin.y,
                 origin.bearing,
                 site.length if origin.length is None else origin.length,
+                np.inf if origin.width is None else origin.width,
             )
         angle = np.radians(table[2])
-        return cls(table[0], table[1], table[2], table[3], np.sin(angle), np.cos(angle))
+        x, y, bearing, length, width = table
+        return cls(x, y, bearing, length, width, np.sin(angle), np.cos(angle))
 
 
 def left_for_later(
@@ -314,6 +323,27 @@ def check_unique(
         )
 
 
+def _check_width(
+    across: FloatArray,
+    width: FloatArray,
+    site: SiteGrid,
+    grid_names: tuple[str, ...],
+    code: IntArray,
+    line: IntArray,
+) -> None:
+    # The far side may be walked too: half a separation is let pass.
+    spare = site.separation / 2 + 1e-6 * site.separation
+    beyond = np.flatnonzero((across > width + spare) | (across < -spare) & np.isfinite(width))
+    if len(beyond):
+        place = beyond[0]
+        name = grid_names[code[place]]
+        raise ValueError(
+            f"Traverse {line[place]}{f' of data grid {name}' if name else ''} would lie "
+            f"{across[place]:g} from the side of a data grid {width[place]:g} wide. Check the "
+            "traverse separation, the number of the first traverse and the traverse column."
+        )
+
+
 def _check_length(
     ahead: FloatArray,
     length: FloatArray,
@@ -342,18 +372,32 @@ def along_track(
     grid: IntArray,
     line: IntArray | None,
     sequence: FloatArray | None = None,
+    window: float = WINDOW,
 ) -> Placed:
     """Distance and direction along tracks placed by coordinates, in the order of the rows.
 
-    Readings without a number are numbered from 1. The direction at a reading is that from the
-    placed reading before it to the one after.
+    Readings without a number are numbered from 1. The direction is fitted over a window of path and
+    the distance is the way made in it, so that positions that jitter neither turn the one nor
+    lengthen the other; see `travel_of` and `progress_of`. A track that leads nowhere has no
+    direction, and no length.
+
+    Parameters
+    ----------
+    x, y
+        Positions, ``(n,)``, map units, NaN where missing.
+    grid, line
+        Data grid and traverse, ``(n,)`` each; a traverse of each data grid is a track of its own.
+    sequence
+        Order of walking along the traverse, ``(n,)``.
+    window
+        Path that a direction is taken from, map units.
 
     Examples
     --------
-    >>> xs, zero = np.array([0.0, 3.0, 3.0]), np.zeros(3, int)
-    >>> placed = along_track(xs, np.array([0.0, 0.0, 4.0]), zero, None)
-    >>> placed.along.tolist(), placed.bearing.round(1).tolist()
-    ([0.0, 3.0, 7.0], [90.0, 36.9, 0.0])
+    >>> xs, zero = np.array([0.0, 3.0, 6.0, 9.0]), np.zeros(4, int)
+    >>> placed = along_track(xs, np.array([0.0, 4.0, 8.0, 12.0]), zero, None)
+    >>> placed.along.round(6).tolist(), placed.bearing.round(1).tolist()
+    ([0.0, 5.0, 10.0, 15.0], [36.9, 36.9, 36.9, 36.9])
     """
     lines = np.zeros(len(x), np.int64) if line is None else line
     number = _own_numbers(grid, lines, sequence)
@@ -363,25 +407,8 @@ def along_track(
     starts = np.flatnonzero(_begins(grid, lines, order))
     for start, end in zip(starts.tolist(), [*starts[1:].tolist(), len(order)]):
         rows = order[start:end]
-        along[rows], bearing[rows] = _measured(x[rows], y[rows])
+        travel = travel_of(x[rows], y[rows], window)
+        bearing[rows] = travel.bearing
+        along[rows] = np.nan_to_num(progress_of(x[rows], y[rows], travel))
     number = np.where(lines == NO_LINE, np.nan, number)
     return Placed(np.array(x), np.array(y), number, along, bearing)
-
-
-def _measured(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Distance from the start and direction of travel along one track."""
-    along = np.zeros(len(x))
-    np.cumsum(np.hypot(np.diff(x), np.diff(y)), out=along[1:])
-    if len(x) == 1:
-        return along, np.full(1, np.nan)
-    east, north = _from_before_to_after(x), _from_before_to_after(y)
-    bearing = np.degrees(np.arctan2(east, north)) % 360.0
-    bearing[(east == 0) & (north == 0)] = np.nan
-    return along, bearing
-
-
-def _from_before_to_after(values: FloatArray) -> FloatArray:
-    change = np.empty(len(values))
-    change[0], change[-1] = values[1] - values[0], values[-1] - values[-2]
-    change[1:-1] = values[2:] - values[:-2]
-    return change

@@ -13,6 +13,7 @@ from ..readings import NO_LINE, BoolArray, FloatArray, IntArray, Readings
 from ..words import in_unit, plural
 from .walk.heading import smoothed_heading
 from .walk.turns import Limits, traverses_between_turns
+from .walk.walked import way_made
 
 __all__ = ["ON_LINE", "Piece", "Split", "SplitOptions", "splitlines"]
 
@@ -90,8 +91,9 @@ class SplitOptions:
             )
         if self.min_length < 2 * self.window:
             raise ValueError(
-                f"Traverses of {self.min_length:g} cannot be told apart by directions taken over "
-                f"{self.window:g}: the window must be at most half of the least length."
+                f"Traverses of {in_unit(self.min_length, '')} cannot be told apart by directions "
+                f"taken over {in_unit(self.window, '')}: the window must be at most "
+                "half of the least length."
             )
         if not np.isfinite(self.bearings).all():
             raise ValueError("A bearing of the traverses is no plain number: give degrees.")
@@ -204,9 +206,9 @@ def splitlines(
     advance(progress, 1.0)
     if not found.pieces:
         raise ValueError(
-            f"No traverse of {options.min_length:g} {options.length_unit} or more is found between "
-            f"turns of more than {options.turn_angle:g} degrees. Choose a shorter least length, or "
-            "check the order of the readings and the bearings."
+            f"No traverse of {in_unit(options.min_length, options.length_unit)} or more is "
+            f"found between turns of more than {options.turn_angle:g} degrees. Choose a shorter "
+            "least length, or check the order of the readings and the bearings."
         )
     return _told(readings, options, by, found)
 
@@ -317,15 +319,11 @@ def _number_piece(
     x, y = readings.x[rows], readings.y[rows]
     bearing = smoothed_heading(x, y, 2 * window)
     there = np.flatnonzero(np.isfinite(bearing))
-    # The way made good along the smoothed heading: jitter from side to side adds no length.
-    ahead = np.exp(1j * np.radians(bearing[there]))  # north + i east
-    ahead = ahead[1:] + ahead[:-1]
-    ahead /= np.maximum(np.abs(ahead), 1e-12)
-    steps = np.diff(y[there]) * ahead.real + np.diff(x[there]) * ahead.imag
+    along = way_made(x, y, bearing)
     found.line[rows] = line
     found.sequence[rows] = np.arange(1, len(rows) + 1)
     found.bearing[rows] = bearing
-    found.along[rows[there]] = np.concatenate([[0.0], np.cumsum(steps)])
+    found.along[rows] = along
     found.why[rows] = ON_LINE
     a, b = there[0], there[-1]
     found.pieces.append(
@@ -333,7 +331,7 @@ def _number_piece(
             readings.grid_names[readings.grid[rows[0]]],
             line,
             len(rows),
-            float(steps.sum()),
+            float(along[there[-1]]),
             float(np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0),
         )
     )

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from ..gridding.frame import Frame
+from ..options import check_words
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray
 from .background import Scatter, moving_median, robust_scatter
@@ -80,12 +81,9 @@ class AnomalyOptions:
     largest_filled_hole: float = 0.5
 
     def __post_init__(self) -> None:
-        if self.background not in BACKGROUNDS:
-            raise ValueError(f"Background '{self.background}' is unknown: choose global or moving.")
-        if self.polarity not in POLARITIES:
-            raise ValueError(
-                f"Polarity '{self.polarity}' is unknown: choose both, positive or negative."
-            )
+        check_words(
+            ("Background", self.background, BACKGROUNDS), ("Polarity", self.polarity, POLARITIES)
+        )
         if not self.extent > 0:
             raise ValueError(
                 f"The extent threshold is {self.extent:g}: choose a number above 0, such as 2."

@@ -7,13 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import FloatArray, IntArray
 from ..words import in_unit, plural, sentence_start
 
 BASE, DOWNLOAD, BATTERY = "base check", "download", "battery"
+BASE_AT = ("areas", "interval")
 EVERY = 1000
 """Traverses between two reports of progress."""
+NAMED = 3
+"""Downloads whose traverses are named."""
 
 
 @dataclass(frozen=True)
@@ -28,9 +32,12 @@ class EffortOptions:
         Turning, stepping over and starting anew, seconds, for every start but a data grid's first.
     grid_time
         Moving to the next data grid: tapes, strings, instrument; minutes.
+    base_at
+        ``"areas"``: a base check at the start of every data grid, common practice without a source,
+        and more where `base_every` asks for them; ``"interval"``: only where it does, and at the
+        very start and end.
     base_every
-        Longest time between two base checks, minutes; None for those at the start of every data
-        grid and at the end alone.
+        Longest time between two base checks, minutes; None for those of every data grid alone.
     base_time
         A base check with the way there and back, minutes.
     breaks
@@ -50,7 +57,8 @@ class EffortOptions:
 
     speed: float = 1.0
     turn_time: float = 10.0
-    grid_time: float = 15.0
+    grid_time: float = 5.0
+    base_at: str = "areas"
     base_every: float | None = 30.0
     base_time: float = 3.0
     breaks: float = 20.0
@@ -77,6 +85,12 @@ class EffortOptions:
                 raise ValueError(f"The {what} is {time:g}: give 0 or more.")
         if not 0 <= self.breaks < 100:
             raise ValueError(f"The breaks take {self.breaks:g} %: give 0 to below 100.")
+        check_words(("Place of base checks", self.base_at, BASE_AT))
+        if self.base_at == "interval" and self.base_every is None:
+            raise ValueError(
+                "Base checks by interval need the longest time between two of them. Give it, or "
+                "choose 'areas'."
+            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +129,7 @@ class Effort:
     hours
         In the field, breaks and all.
     shares
-        Hours by what they go in: walking, turning, base checks, moving, breaks.
+        Hours by what they go in, in words.
     longest
         Most minutes spent on one traverse.
     batteries
@@ -139,9 +153,10 @@ def estimate(legs: Legs, options: EffortOptions, progress: Progress = keep_going
 
     Breaks are spread evenly: every minute of work takes ``1 / (1 - breaks)`` minutes in the field.
     From the end of a piece to the start of the next of the same data grid the walker goes straight,
-    at the walking speed. A base check comes before a traverse that would end too long after the one
-    before; a download before one that would overfill the logger; a battery before one that would
-    outlast it, counting all time in the field.
+    at the walking speed. A base check comes at the start of the first data grid and, as asked for,
+    of every other, and before a traverse that would end too long after the one before; a download
+    before one that would overfill the logger; a battery before one that would outlast it, counting
+    all time in the field.
 
     Raises
     ------
@@ -178,7 +193,7 @@ def estimate(legs: Legs, options: EffortOptions, progress: Progress = keep_going
         "walking": float(walk.sum()) / slower,
         "turning": float(turn.sum()) / slower,
         "base checks": checks * options.base_time * 60,
-        "moving": (int(fresh.sum()) - 1) * options.grid_time * 60,
+        "moving between areas": (int(fresh.sum()) - 1) * options.grid_time * 60,
     }
     shares = {name: seconds / 3600 for name, seconds in work.items()}
     shares["breaks"] = end / 3600 - sum(shares.values())
@@ -205,7 +220,8 @@ def _walked(
             advance(progress, k / len(spent))
         stops = []
         clock += grid if new and k else 0.0
-        if new or (clock + takes - checked > every and clock > checked):
+        due = clock + takes - checked > every and clock > checked
+        if k == 0 or due or (new and options.base_at == "areas"):
             stops.append(BASE)
             clock += base
             checked = clock
@@ -243,31 +259,43 @@ def _check(
 
 def effort_messages(found: Effort, legs: Legs, options: EffortOptions) -> list[str]:
     """Time, base checks, downloads and batteries in sentences."""
-    parts = [f"{name} {hours:.1f}" for name, hours in found.shares.items() if hours > 0]
+    parts = [f"{_duration(hours)} {name}" for name, hours in found.shares.items() if hours > 0]
     days = math.ceil(found.hours / options.day - 1e-9)
     told = [
-        f"About {in_unit(found.hours, 'hours')} in the field ({', '.join(parts)}): "
-        f"{plural(days, 'day')} of {in_unit(options.day, 'hours')}. An estimate: ground, weather "
-        "and people decide.",
-        f"{plural(found.count(BASE) + 1, 'base check')}, the first before the first traverse and "
-        "the last after the last.",
+        f"About {in_unit(found.hours, 'hours')} in the field, {plural(days, 'day')} of "
+        f"{in_unit(options.day, 'hours')}: {', '.join(parts)}. Ground, weather and people decide.",
+        f"{plural(found.count(BASE) + 1, 'base check')}, from before the first traverse to after "
+        "the last.",
     ]
     total = int(legs.readings.sum())
     if options.capacity is not None:
         places = [name for name, stops in zip(legs.named, found.stops) if DOWNLOAD in stops]
-        shown = f" before {', before '.join(places[:5])}" if places else ""
-        more = f" and {len(places) - 5} more" if len(places) > 5 else ""
+        shown = f" before {', '.join(places[:NAMED])}" if places else ""
+        more = f" and {len(places) - NAMED:,} more" if len(places) > NAMED else ""
         told.append(
-            f"{plural(total, 'reading')} for a logger of {options.capacity:,}: download"
-            f"{shown}{more}{' and' if places else ''} at the end of every day."
+            f"The logger holds {options.capacity:,} of {plural(total, 'reading')}: download"
+            f"{shown}{more}{', and' if places else ''} at the end of every day."
         )
     if found.batteries:
         told.append(
             f"{plural(found.batteries, 'battery', 'batteries')} of "
-            f"{in_unit(options.battery or 0, 'hours')}, less where they are charged between days; "
-            "take one to spare, and count on fewer hours in the cold."
+            f"{in_unit(options.battery or 0, 'hours')}, fewer if charged between days. Take one to "
+            "spare: cold shortens their life."
         )
     return told
+
+
+def _duration(hours: float) -> str:
+    """Hours, or minutes where it is less than one.
+
+    Examples
+    --------
+    >>> _duration(1.25), _duration(0.7), _duration(0.001)
+    ('1.2 h', '42 min', 'under 1 min')
+    """
+    if hours >= 1:
+        return f"{hours:.1f} h"
+    return f"{60 * hours:.0f} min" if 60 * hours >= 1 else "under 1 min"
 
 
 def _length(steps: FloatArray) -> FloatArray:

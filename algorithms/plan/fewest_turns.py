@@ -11,6 +11,7 @@ from scipy.spatial import ConvexHull
 from ..intake.sitegrid import Origin, SiteGrid
 from ..interpret.shape import azimuth
 from ..readings import FloatArray
+from .lattice import directions
 
 AT_ONCE = 256
 """Directions tried at a time, so that an outline of many vertices fits in memory."""
@@ -56,20 +57,6 @@ class Area:
         steps = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [self.length, self.width]
         corners: FloatArray = np.array([self.x, self.y]) + steps @ np.stack([ahead, across])
         return corners
-
-
-def directions(bearing: float, side: str) -> tuple[FloatArray, FloatArray]:
-    """Unit vectors (east, north) along the first traverse and towards the further ones.
-
-    Examples
-    --------
-    >>> [vector.round(3).tolist() for vector in directions(90.0, "left")]
-    [[1.0, 0.0], [-0.0, 1.0]]
-    """
-    angle = math.radians(bearing)
-    ahead = np.array([math.sin(angle), math.cos(angle)])
-    right = np.array([math.cos(angle), -math.sin(angle)])
-    return ahead, right if side == "right" else -right
 
 
 def fewest_turns(vertices: FloatArray) -> float:

@@ -45,7 +45,7 @@ class Lattice:
         >>> Lattice(100.0, 200.0, 90.0, 20.0, 10.0).corner(1.0, 2.0).round(9).tolist()
         [120.0, 180.0]
         """
-        east, north = _directions(self.bearing)
+        (east, north), _ = directions(self.bearing)
         along, across = np.multiply(row, self.length), np.multiply(column, self.width)
         return np.stack(
             [self.x + across * north + along * east, self.y - across * east + along * north],
@@ -54,7 +54,7 @@ class Lattice:
 
     def local(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Row and column, with fractions, of places on the map: the reverse of `corner`."""
-        east, north = _directions(self.bearing)
+        (east, north), _ = directions(self.bearing)
         dx, dy = x - self.x, y - self.y
         return (dx * east + dy * north) / self.length, (dx * north - dy * east) / self.width
 
@@ -91,9 +91,18 @@ def kept(shares: FloatArray, least: float) -> BoolArray:
     return enough
 
 
-def _directions(bearing: float) -> tuple[float, float]:
-    """Sine and cosine of a bearing, exact at the quarters so that they stay square."""
+def directions(bearing: float, side: str = "right") -> tuple[FloatArray, FloatArray]:
+    """Unit vectors (east, north) along a bearing and to a side of it, exact at the quarters.
+
+    Examples
+    --------
+    >>> [vector.tolist() for vector in directions(90.0, "left")]
+    [[1.0, 0.0], [0.0, 1.0]]
+    """
     quarter, rest = divmod(bearing % 360.0, 90.0)
     sine, cosine = float(np.sin(np.radians(rest))), float(np.cos(np.radians(rest)))
     turned = ((sine, cosine), (cosine, -sine), (-sine, -cosine), (-cosine, sine))
-    return turned[int(quarter) % 4]
+    east, north = turned[int(quarter) % 4]
+    right = np.array([north, -east])
+    # 0 is added so that no 0 is a negative one.
+    return np.array([east, north]) + 0.0, (right if side == "right" else -right) + 0.0

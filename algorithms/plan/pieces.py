@@ -53,7 +53,7 @@ class Traverses:
 
 @dataclass(frozen=True, eq=False)
 class Kept:
-    """What outlines and areas to avoid leave of traverses.
+    """What outlines, the ground to walk within and areas to avoid leave of traverses.
 
     Parameters
     ----------
@@ -62,12 +62,15 @@ class Kept:
     ends
         Of the pieces (x, y), either end first, ``(p, 2, 2)``.
     inside
-        Length of each traverse inside its outline, avoided or not, ``(t,)``.
+        Length of each traverse inside its outline and where to walk, avoided or not, ``(t,)``.
+    beyond
+        Length of each inside its outline, but not where to walk, ``(t,)``; None where all of it is.
     """
 
     traverse: IntArray
     ends: FloatArray
     inside: FloatArray
+    beyond: FloatArray | None = None
 
 
 Cut = Callable[[Traverses, Progress], Kept]
@@ -182,8 +185,9 @@ def put_together(traverses: Traverses, kept: Kept, site: SiteGrid, shortest: flo
     order = order[(readings[order] > 0) & (end - start >= shortest - NEAR)[order]]
     if not len(order):
         raise ValueError(
-            "Nothing is left to walk: the outlines and the areas to avoid, with their clearance, "
-            "leave no piece long enough. Make the clearance or the shortest piece smaller."
+            "Nothing is left to walk: the outlines, the ground to walk within and the areas to "
+            "avoid, with their clearance, leave no piece long enough. Check that they lie in one "
+            "place, or make the clearance or the shortest piece smaller."
         )
     row, start, end = row[order], start[order], end[order]
     begins = np.flatnonzero(np.diff(row, prepend=-1))

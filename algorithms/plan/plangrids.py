@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ..options import check_words
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray, IntArray
-from ..words import plural, squared
+from ..words import in_unit, plural, share_text, squared
 from .cover import edges_area, outline_edges
 from .fit import fit_lattice
 from .lattice import Lattice, kept
@@ -20,6 +21,8 @@ MOST_GRIDS = 100_000
 ORDER_PREFIX = "G"
 FAR = 1.0
 """A start corner further from the outline than this many times its extent is looked at again."""
+TOO_FAR = 10.0
+"""One further than this many times its extent, and as many of the data grids, is refused."""
 
 
 @dataclass(frozen=True)
@@ -67,10 +70,7 @@ class GridOptions:
             raise ValueError(
                 f"The least share inside is {self.least_share:g} %: give 0 to 100 per cent."
             )
-        if self.labels not in LABELS:
-            raise ValueError(
-                f"Labels '{self.labels}' are unknown: choose one of {', '.join(LABELS)}."
-            )
+        check_words(("Kind of label", self.labels, LABELS))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +130,7 @@ class Plan:
 def lay_out(
     polygons: Sequence[Sequence[FloatArray]],
     options: GridOptions,
-    unit: str = "",
+    unit: str = "map units",
     progress: Progress = keep_going,
 ) -> Plan:
     """Lay data grids of one size side by side over an outline.
@@ -151,7 +151,8 @@ def lay_out(
     Raises
     ------
     ValueError
-        If the outline holds no area, no data grid is kept, or there would be too many.
+        If the outline holds no area, no data grid is kept, there would be too many, or the start
+        corner lies out of all reach.
     Cancelled
         If the user asked to stop.
 
@@ -168,6 +169,12 @@ def lay_out(
     width = options.size if options.width is None else options.width
     _check_count(area, options.size, width)
     corner = np.zeros(2) if options.corner is None else np.array(options.corner) - centre
+    away, extent = _away(edges, corner)
+    if away > TOO_FAR * max(extent, TOO_FAR * max(options.size, width)):
+        raise ValueError(
+            f"The start corner lies {in_unit(away, unit)} from the outline. The coordinate "
+            "reference system or the order of its coordinates, easting first, may be wrong."
+        )
     start = Lattice(
         float(corner[0]), float(corner[1]), (options.bearing or 0.0) % 360.0, options.size, width
     )
@@ -237,6 +244,14 @@ def _centre(polygons: Sequence[Sequence[FloatArray]]) -> FloatArray:
     return middle
 
 
+def _away(edges: FloatArray, corner: FloatArray) -> tuple[float, float]:
+    """How far a place lies from the extent of an outline, and the extent's diagonal."""
+    ends = edges.reshape(-1, 2)
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    beyond = np.maximum(np.maximum(low - corner, corner - high), 0.0)
+    return float(np.hypot(*beyond)), float(np.hypot(*(high - low)))
+
+
 def _check_count(area: float, size: float, width: float) -> None:
     count = area / (size * width)
     if count > MOST_GRIDS:
@@ -244,16 +259,16 @@ def _check_count(area: float, size: float, width: float) -> None:
         larger = 1.1 * np.sqrt(area / MOST_GRIDS)
         raise ValueError(
             f"Data grids of {size:g} by {width:g} would be about {count:,.0f} over this outline; "
-            f"at most {MOST_GRIDS:,} are laid out. Choose sides of {larger:.2g} or more, or a part "
-            "of the outline."
+            f"at most {MOST_GRIDS:,} are laid out. Choose sides of {in_unit(larger, '')} or more, "
+            "or a part of the outline."
         )
 
 
 def _none_kept(options: GridOptions, width: float, fullest: float, unit: str) -> str:
     return (
-        f"No data grid of {options.size:g} by {width:g} {unit}".rstrip()
-        + f" lies inside the outline by {options.least_share:g} % or more; the fullest does by "
-        f"{100 * fullest:.3g} %. Choose a smaller side or a lower least share."
+        f"No data grid of {options.size:g} by {width:g} {unit} lies inside the outline by "
+        f"{options.least_share:g} % or more; the fullest does by {100 * fullest:.3g} %. "
+        "Choose a smaller side or a lower least share."
     )
 
 
@@ -273,8 +288,8 @@ def _told(
         "left out": round(left, 3),
         "outside": round(outside, 3),
     }
-    area_unit = squared(unit) if unit else "square map units"
-    size = f"{plan.lattice.length:g} by {plan.lattice.width:g} {unit}".rstrip()
+    area_unit = squared(unit)
+    size = f"{plan.lattice.length:g} by {plan.lattice.width:g} {unit}"
     fitted = " and ".join(
         word
         for word, given in (("bearing", options.bearing), ("corner", options.corner))
@@ -288,18 +303,21 @@ def _told(
         f"{outside:,.0f} {area_unit} of the data grids lie outside it.",
     )
     warnings: list[str] = []
-    if left > 0.5e-2 * plan.outline_area:
+    share = left / plan.outline_area
+    if share > 0.5e-2:
         warnings.append(
             f"{left:,.0f} {area_unit} of the outline lie in no data grid "
-            f"({100 * left / plan.outline_area:.2g} %): lower the least share to cover them."
+            f"({share_text(round(1e6 * share), 1_000_000)}): lower the least share to cover them."
         )
-    ends = edges.reshape(-1, 2)
-    extent = float(np.hypot(*(ends.max(axis=0) - ends.min(axis=0))))
-    away = float(np.hypot(*np.maximum(np.maximum(ends.min(0) - corner, corner - ends.max(0)), 0)))
-    if away > FAR * extent:
-        distance = f"{away:,.0f} {unit}".rstrip()
+    if 0 < options.least_share < 1:
         warnings.append(
-            f"The start corner lies {distance} from the outline. Is it in the outline's coordinate "
-            "reference system?"
+            f"The least share inside is {options.least_share:g} %, which keeps nearly all: it is "
+            f"per cent. Give {100 * options.least_share:g} if a share of 1 was meant."
+        )
+    away, extent = _away(edges, corner)
+    if away > FAR * extent:
+        warnings.append(
+            f"The start corner lies {in_unit(away, unit)} from the outline. Is it the right place, "
+            "in the right coordinate reference system?"
         )
     return replace(plan, figures=figures, messages=messages, warnings=tuple(warnings))

@@ -16,6 +16,9 @@ from .fewest_turns import Area
 from .pieces import NEAR, Cut, Kept, Pieces, Traverses, called, lay, put_together, uncut
 from .resolution import READINGS, Sought, judge
 
+TOLD = 1e-3
+"""A share of the length lost that is worth telling."""
+
 
 @dataclass(frozen=True)
 class Logging:
@@ -105,11 +108,25 @@ def planlines(
     inside = float(kept.inside.sum())
     lost = max(0.0, 1 - length / inside)
     lost = 0.0 if lost < NEAR else lost
-    told = [_counted(areas, rows, pieces, length, unit)]
-    if lost:
+    beyond = 0.0 if kept.beyond is None else float(kept.beyond.sum())
+    outside = beyond / (beyond + inside)
+    outside = 0.0 if outside < NEAR else outside
+    told = [_counted(traverses, pieces, length, unit)]
+    if outside > 0:
         told.append(
-            f"{share_text(round(lost * 1e6), 1_000_000)} of the traverses' length is lost to areas "
-            "to avoid and to pieces too short to walk, and so about that share of the ground."
+            f"{share_text(round(outside * 1e6), 1_000_000)} of the traverses' length lies outside "
+            "the ground to walk within, and is left out."
+        )
+    if lost > TOLD:
+        told.append(
+            f"{share_text(round(lost * 1e6), 1_000_000)} of the traverses' length, and so about "
+            "that share of the ground, is lost to areas to avoid and to pieces too short to walk."
+        )
+    begun = int(np.count_nonzero(pieces.first_reading > 1))
+    if begun and not by_clock:
+        told.append(
+            f"{plural(begun, 'piece begins', 'pieces begin')} part of the way along the traverse: "
+            "number the readings there from the field first_no."
         )
     if by_clock:
         told.append(
@@ -118,18 +135,22 @@ def planlines(
         )
     warnings = [
         *_strips(areas, site, unit),
+        *_single(areas, traverses, site, unit),
+        *_passed_by(areas, traverses, kept),
         *_lost(traverses, kept, rows),
         *_too_fast(site, options, logging, unit),
         *_checks_too_rare(effort, options),
     ]
     figures: dict[str, object] = {
-        "areas": len(areas),
+        "areas": len(np.unique(traverses.area[rows])),
         "traverses": len(np.unique(rows)),
         "pieces": len(rows),
         "length": length,
         "readings": int(pieces.readings.sum()),
         "lost_share": lost,
+        **({} if kept.beyond is None else {"outside_share": outside}),
         "hours": effort.hours,
+        "hours_of": dict(effort.shares),
         "base_checks": effort.count(BASE) + 1,
         "downloads": effort.count(DOWNLOAD),
         "batteries": effort.batteries,
@@ -142,13 +163,12 @@ def planlines(
     )  # fmt: skip
 
 
-def _counted(
-    areas: Sequence[Area], rows: IntArray, pieces: Pieces, length: float, unit: str
-) -> str:
-    count = len(np.unique(rows))
+def _counted(traverses: Traverses, pieces: Pieces, length: float, unit: str) -> str:
+    rows = pieces.traverse
+    count, areas = len(np.unique(rows)), len(np.unique(traverses.area[rows]))
     split = f" in {plural(len(rows), 'piece')}" if len(rows) > count else ""
     return (
-        f"{plural(count, 'traverse')}{split} on {plural(len(areas), 'area')}, "
+        f"{plural(count, 'traverse')}{split} on {plural(areas, 'area')}, "
         f"{in_unit(length, unit)} to walk, {plural(int(pieces.readings.sum()), 'reading')} "
         "expected."
     )
@@ -170,6 +190,31 @@ def _strips(areas: Sequence[Area], site: SiteGrid, unit: str) -> list[str]:
     return [
         f"Beyond the last traverse of {called(area)} a strip of {in_unit(strip, unit)} is left, "
         f"more than half a separation{more}. Choose a separation that divides the width."
+    ]
+
+
+def _single(areas: Sequence[Area], traverses: Traverses, site: SiteGrid, unit: str) -> list[str]:
+    """Warn of areas that hold one traverse alone."""
+    alone = np.flatnonzero(np.bincount(traverses.area) == 1)
+    if not len(alone):
+        return []
+    area = areas[int(alone[0])]
+    more = f", and one each on {plural(len(alone) - 1, 'more area')}" if len(alone) > 1 else ""
+    return [
+        f"Only one traverse fits on {called(area)}, {in_unit(area.width, unit)} across, with a "
+        f"separation of {in_unit(site.separation, unit)}{more}. Is the separation right?"
+    ]
+
+
+def _passed_by(areas: Sequence[Area], traverses: Traverses, kept: Kept) -> list[str]:
+    """Warn of areas whose outline holds no part of a traverse."""
+    gone = np.setdiff1d(np.arange(len(areas)), traverses.area[kept.inside > NEAR])
+    if not len(gone):
+        return []
+    more = f" and of {len(gone) - 1:,} more" if len(gone) > 1 else ""
+    return [
+        f"No traverse crosses the ground of {called(areas[int(gone[0])])}{more}: it lies between "
+        f"traverses or beside them{'' if kept.beyond is None else ', or not where to walk'}."
     ]
 
 

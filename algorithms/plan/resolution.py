@@ -17,6 +17,12 @@ READINGS = 3
 FAINT = 0.1
 """A share of the reading below which a feature hardly stands out: a rule of thumb, no source."""
 
+LONGEST_COILS = 10.0
+"""Metres between coils that nobody carries along traverses: common practice, no source."""
+
+TOO_DEEP = 5.0
+"""Depths of so many coil spacings are looked at again: out of reach, or in another unit."""
+
 NEARLY_ALONG = 30.0
 """Traverses this many degrees or less off a feature's axis run along it."""
 
@@ -43,12 +49,15 @@ class Sought:
         Direction of known long features, degrees.
     coils
         Coil spacings.
+    metre
+        One metre in map units.
     """
 
     feature_size: float | None = None
     feature_depth: float | None = None
     feature_bearing: float | None = None
     coils: tuple[float, ...] = ()
+    metre: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -147,11 +156,10 @@ def judge(
     _check(sought)
     small = smallest_shown(separation, interval)
     messages = [
-        f"This spacing can be expected to show a compact feature (pit, hearth) from "
-        f"{in_unit(small.compact, unit)} across, which {CROSSINGS} traverses cross wherever it "
-        f"lies; a long one that runs across the traverses from {in_unit(small.across, unit)} wide "
-        f"({READINGS} readings); one that runs along them only from "
-        f"{in_unit(small.along, unit)} wide.",
+        f"This spacing should show a compact feature (pit, hearth) from "
+        f"{in_unit(small.compact, unit)} across ({CROSSINGS} traverses, {READINGS} readings), a "
+        f"long one that runs across the traverses from {in_unit(small.across, unit)} wide, one "
+        f"that runs along them from {in_unit(small.along, unit)} wide.",
     ]
     warnings = []
     if interval > separation / 2 * (1 + 1e-9):
@@ -192,19 +200,21 @@ def _depths(
     for coil in sought.coils:
         vertical, horizontal = (in_unit(REACH[kind] * coil, unit) for kind in ORIENTATIONS)
         sentence = (
-            f"Coils {in_unit(coil, unit)} apart have some 70 % of their reading from above "
-            f"{vertical} (vertical dipoles) or {horizontal} (horizontal), and blur what is "
-            f"narrower than about {in_unit(coil, unit)}."
+            f"Coils {in_unit(coil, unit)} apart: some 70 % of the reading comes from above "
+            f"{vertical} (vertical dipoles) or {horizontal} (horizontal)."
         )
         if sought.feature_depth is not None:
             share = [layer_share(sought.feature_depth, size, coil, kind) for kind in ORIENTATIONS]
             shares[f"{coil:g}"] = share
             sentence += (
                 f" A layer {in_unit(size, unit)} thick from {in_unit(sought.feature_depth, unit)} "
-                f"down would give {100 * share[0]:.0f} % or {100 * share[1]:.0f} % of it; a "
-                "feature of that size, which ends to the sides, gives less."
+                f"down gives {100 * share[0]:.0f} % or {100 * share[1]:.0f} %."
             )
         told.append(sentence)
+    if told:
+        told.append("Coils blur what is narrower than about their spacing.")
+    if shares:
+        told.append("A feature ends to the sides and gives less than such a layer.")
     faint = []
     if shares and max(max(share) for share in shares.values()) < FAINT:
         faint.append(
@@ -212,7 +222,27 @@ def _depths(
             "may not show although traverses cross it: even a layer would give less than "
             f"{100 * FAINT:.0f} % of the reading. Use wider coils, or another method."
         )
-    return told, faint, shares
+    return told, [*faint, *_unlikely(sought, unit)], shares
+
+
+def _unlikely(sought: Sought, unit: str) -> list[str]:
+    """Warn of lengths that look as if they were in another unit."""
+    if not sought.coils:
+        return []
+    widest, depth = max(sought.coils), sought.feature_depth
+    told = []
+    if widest > LONGEST_COILS * sought.metre:
+        told.append(
+            f"Nobody carries coils {in_unit(widest, unit)} apart along traverses. Lengths are in "
+            f"{unit}: correct them if another unit was meant."
+        )
+    if depth is not None and depth > TOO_DEEP * widest:
+        told.append(
+            f"The depth of {in_unit(depth, unit)} is more than {TOO_DEEP:g} times the widest coil "
+            f"spacing, {in_unit(widest, unit)}. Lengths are in {unit}: correct them if another "
+            "unit was meant."
+        )
+    return told
 
 
 def _check(sought: Sought) -> None:

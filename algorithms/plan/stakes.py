@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..readings import FloatArray, IntArray
+from ..readings import BoolArray, FloatArray, IntArray
+from ..words import SHOWN, plural
 from .lattice import Lattice
 from .plangrids import Plan
 
@@ -84,15 +85,14 @@ class GroundScale:
         distance: FloatArray = np.sqrt(square + 2 * mixed * along * across)
         return distance
 
-    def told(self, length: float, unit: str = "", known: bool = True) -> str:
+    def told(self, length: float, unit: str = "map units", known: bool = True) -> str:
         """What to know when taping a side of `length`, in one sentence."""
         if not known:
             return (
                 "The ellipsoid of the coordinate reference system is not known: what map distances "
                 "are on the ground cannot be told."
             )
-        side = f"{length:g} {unit}".rstrip()
-        taped = f"{length * self.mean:.3f} {unit}".rstrip()
+        side, taped = f"{length:g} {unit}", f"{length * self.mean:.3f} {unit}"
         ppm = self.map_ppm
         if abs(ppm) < 0.5:
             return f"A side of {side} on the map is as long on the ground, to 1 part in a million."
@@ -206,6 +206,26 @@ def place_stakes(plan: Plan) -> Stakes:
     place = plan.lattice.corner(rows, columns)
     return Stakes(
         rows, columns, place[:, 0], place[:, 1], tuple(", ".join(all_) for all_ in serves), of
+    )
+
+
+def beyond_outline(inside: BoolArray) -> tuple[str, ...]:
+    """What to be warned of where stakes stand outside the outline, if any does.
+
+    Examples
+    --------
+    >>> beyond_outline(np.array([True, False]))[0][:48]
+    "1 of 2 stakes lies off the outline's ground (2):"
+    """
+    out = (np.flatnonzero(~inside) + 1).tolist()
+    if not out:
+        return ()
+    named = ", ".join(str(number) for number in out[:SHOWN])
+    more = f" and {len(out) - SHOWN:,} more" if len(out) > SHOWN else ""
+    return (
+        f"{len(out):,} of {plural(len(inside), 'stake')} {'lies' if len(out) == 1 else 'lie'} off "
+        f"the outline's ground ({named}{more}): beyond a hedge or on a neighbour's land, perhaps. "
+        "Ask before you go there.",
     )
 
 

@@ -14,7 +14,6 @@ from qgis.core import (
     QgsGeometry,
     QgsPointXY,
     QgsRendererCategory,
-    QgsUnitTypes,
     QgsVectorLayer,
     QgsWkbTypes,
 )
@@ -29,6 +28,7 @@ from ..outputs import FileOutput, LayerOutput
 from ..parameters import Number
 from ..readings_step import READINGS, TIME_FIELD, ReadingsStep
 from ..tr import tr
+from ..units import map_unit
 
 DEFAULTS = CheckOptions()
 COLOURS = {COVERED: "92,122,74", GAP: "160,60,20"}
@@ -127,6 +127,7 @@ class CheckReadings(ReadingsStep):
             "Findings",
             "A table, one row a finding, with its verdict and the step that would mend it.",
             kind=None,
+            optional=True,
         ),
         LayerOutput(
             "COVERAGE",
@@ -149,14 +150,15 @@ class CheckReadings(ReadingsStep):
     def work(self, task):
         layer = task["INPUT"]
         readings = self.read(task)
-        unit = QgsUnitTypes.toAbbreviatedString(layer.crs.mapUnits()) or "map units"
+        unit = map_unit(layer.crs)
         found = checkreadings(
             readings, task.options(CheckOptions, length_unit=unit), task.part(0.2, 0.85)
         )
         units = dict(zip(readings.channels, readings.units))
         history = [*self.lines(task), self.entry(task, found.figures, units)]
-        outputs = {
-            "FINDINGS": self.write_layer(
+        outputs = {}
+        if self.parameter("FINDINGS").given(task):
+            outputs["FINDINGS"] = self.write_layer(
                 task,
                 "FINDINGS",
                 _finding_fields(),
@@ -165,7 +167,6 @@ class CheckReadings(ReadingsStep):
                 _finding_features(found.findings),
                 history,
             )
-        }
         if self.parameter("COVERAGE").given(task):
             outputs["COVERAGE"] = self.write_layer(
                 task,
@@ -185,8 +186,7 @@ class CheckReadings(ReadingsStep):
 
 
 def _finding_fields() -> QgsFields:
-    fields = QgsFields()
-    for name, kind in (
+    return compat.fields(
         ("topic", "text"),
         ("what", "text"),
         ("verdict", "text"),
@@ -197,9 +197,7 @@ def _finding_fields() -> QgsFields:
         ("line", "integer"),
         ("channel", "text"),
         ("mend", "text"),
-    ):
-        fields.append(compat.field(name, kind))
-    return fields
+    )
 
 
 def _finding_features(findings: Sequence[Finding]) -> Iterator[QgsFeature]:
@@ -225,11 +223,9 @@ def _finding_features(findings: Sequence[Finding]) -> Iterator[QgsFeature]:
 
 
 def _patch_fields(unit: str) -> QgsFields:
-    fields = QgsFields()
-    fields.append(compat.field("kind", "text"))
-    fields.append(compat.field("grid", "text"))
-    fields.append(compat.field("area", "real", f"area [square {unit}]"))
-    return fields
+    return compat.fields(
+        ("kind", "text"), ("grid", "text"), ("area", "real", f"area [square {unit}]")
+    )
 
 
 def _patch_features(patches: Sequence[Patch], unit: str) -> Iterator[QgsFeature]:

@@ -178,12 +178,10 @@ class CompareRepeats(ReadingsStep):
 
 
 def _fields(units: dict[str, str]) -> QgsFields:
-    fields = QgsFields()
-    for name, kind in (
+    fields = compat.fields(
         ("grid", "text"), ("line", "integer"), ("first_grid", "text"), ("first_line", "integer"),
         ("distance", "real"),
-    ):  # fmt: skip
-        fields.append(compat.field(name, kind))
+    )  # fmt: skip
     for channel, unit in units.items():
         for what in ("first", "second", "diff"):
             name = f"{channel}_{what}"

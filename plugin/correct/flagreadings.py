@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from qgis.core import (
     QgsCoordinateTransform,
     QgsCsException,
-    QgsExpression,
 )
 
 from ...algorithms.correct.flagreadings import FlagOptions, flagreadings, within
 from ...algorithms.progress import Progress, advance
 from ...algorithms.readings import Readings
-from .. import compat
+from ..areas import condition, rings, straight_geometry
 from ..inputs import Areas, Condition, Field
 from ..parameters import Number, Numbers, Toggle
 from ..readings_layer import marked
@@ -125,13 +122,8 @@ class FlagReadings(CorrectionStep):
     def write_corrected(self, task, corrected, lines):
         # Only qc is written anew, so that every value keeps its type and its last bit.
         if not corrected.keep_previous:
-            before, after = _without_channels(corrected.before), _without_channels(corrected.after)
-            corrected = replace(corrected, before=before, after=after)
+            corrected = corrected.with_values_as_they_are()
         return super().write_corrected(task, corrected, lines)
-
-
-def _without_channels(readings: Readings) -> Readings:
-    return replace(readings, values=readings.values[:, :0], channels=(), units=())
 
 
 def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarray]]:
@@ -139,10 +131,9 @@ def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarr
     transform = QgsCoordinateTransform(area.crs, layer.crs, task.context.transformContext())
     found = []
     for number, feature in enumerate(area.features(), start=1):
-        geometry = feature.geometry()
-        if geometry.isNull() or geometry.isEmpty():
+        geometry = straight_geometry(feature)
+        if geometry is None:
             continue
-        geometry.convertToStraightSegment()
         try:
             geometry.transform(transform)
         except QgsCsException as wrong:
@@ -150,30 +141,17 @@ def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarr
                 f"Feature {number} of layer '{area.name}' cannot be brought to {layer.crs.authid()}"
                 f" ({wrong}). Check the layer's coordinate reference system."
             ) from wrong
-        parts = geometry.asMultiPolygon() if geometry.isMultipart() else [geometry.asPolygon()]
-        found += [
-            [np.array([(p.x(), p.y()) for p in ring]) for ring in rings if ring] for rings in parts
-        ]
+        found += rings(geometry)
     return found
 
 
 def _where(layer: LayerSource, task, progress: Progress) -> np.ndarray:
-    """Which features the expression is true for; NULL is not true."""
-    expression = QgsExpression(task["EXCLUDE_WHERE"])
-    context = task.step.createExpressionContext(task.parameters, task.context, layer.source)
-    context.setFields(layer.fields)
-    expression.prepare(context)
+    """Which features the expression is true for."""
+    holds = condition(task, layer, "EXCLUDE_WHERE")
     total = max(layer.source.featureCount(), 1)
     found = []
     for number, feature in enumerate(layer.features(), start=1):
         if number % BATCH == 0:
             advance(progress, min(number / total, 1.0))
-        context.setFeature(feature)
-        value = expression.evaluate(context)
-        if expression.hasEvalError():
-            raise ValueError(
-                f"'Exclude where' cannot be worked out for feature {number} of layer "
-                f"'{layer.name}': {expression.evalErrorString().strip().rstrip('.')}."
-            )
-        found.append(not compat.is_null(value) and bool(value))
+        found.append(holds(number, feature))
     return np.array(found, np.bool_)

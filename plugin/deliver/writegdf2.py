@@ -112,6 +112,12 @@ class WriteGdf2(ReadingsStep):
     def work(self, task: Task) -> Mapping[str, object]:
         layer, path = task["INPUT"], task["OUTPUT"]
         readings = self.read(task)
+        unplaced = int(np.count_nonzero(~(np.isfinite(readings.x) & np.isfinite(readings.y))))
+        if unplaced == len(readings):
+            raise ValueError(
+                f"No reading of layer '{layer.name}' has a position, and line data without "
+                "coordinates are of no use. Place the readings first."
+            )
         columns = _columns(layer, readings, task)
         planned = plan_fields(columns)
         order, starts = order_of(readings)
@@ -121,6 +127,7 @@ class WriteGdf2(ReadingsStep):
             "records": len(readings),
             "traverses": len(readings.lines),
             "fields": len(columns),
+            "without position": unplaced,
             **{f"rounded {name}": change for name, change in planned.rounded.items()},
         }
         units = dict(zip(readings.channels, readings.units))
@@ -240,6 +247,11 @@ def _tell(planned: Planned, columns: list[Column], figures, task: Task) -> None:
         f"{plural(figures['records'], 'record')} of {plural(len(columns), 'field')} in "
         f"{plural(figures['traverses'], 'traverse')}."
     )
+    if figures["without position"]:
+        task.warn(
+            f"{plural(figures['without position'], 'record')} without a position: easting and "
+            "northing are written as NULL."
+        )
     units = {column.name: column.unit for column in columns}
     places = {column.name: field for column, field in zip(columns, planned.fields)}
     for name, change in planned.rounded.items():

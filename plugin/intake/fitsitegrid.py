@@ -12,7 +12,6 @@ from qgis.core import (
     QgsFields,
     QgsGeometry,
     QgsPointXY,
-    QgsUnitTypes,
     QgsWkbTypes,
 )
 from qgis.PyQt.QtGui import QTransform
@@ -21,6 +20,7 @@ from ...algorithms.intake.fitsitegrid import TOLERANCE, SiteGridFit, fitsitegrid
 from ...algorithms.intake.pegs.controlpoints import ControlPoints, parse_control_points
 from ...algorithms.intake.pegs.helmert import Transformation
 from ...algorithms.progress import Progress, advance
+from ...algorithms.words import plural
 from .. import compat
 from ..inputs import Field, Layer
 from ..outputs import LayerOutput
@@ -28,6 +28,7 @@ from ..parameters import Choice, Crs, Number, Text, Toggle
 from ..readings_layer import attribute_cells, numbers_of, text_codes
 from ..source import BATCH, LayerSource
 from ..step import Step
+from ..units import map_unit, metre
 
 DIRECTIONS = ("to_map", "to_site_grid")
 
@@ -87,7 +88,8 @@ class FitSiteGrid(Step):
             "CONTROL_TEXT",
             "Control points in writing",
             "A line each, or separated by semicolons: name, x and y on the site grid, easting and "
-            "northing, such as 'A: 0 0 -> 430000 5900000'.",
+            "northing, such as 'A: 0 0 -> 430000 5900000'. Decimal commas are read where blanks "
+            "part the numbers.",
             optional=True,
             several_lines=True,
         ),
@@ -133,6 +135,7 @@ class FitSiteGrid(Step):
             "RESIDUALS",
             "Residuals",
             "The control points on the map, each with what it is off.",
+            optional=True,
         ),
     )  # fmt: skip
 
@@ -144,6 +147,12 @@ class FitSiteGrid(Step):
                 else "No control points are given. Give them as a layer or in writing."
             )
         layer, crs = task["INPUT"], task["CRS"]
+        if layer.source.wkbType() == QgsWkbTypes.Type.NoGeometry:
+            return (
+                f"Layer '{layer.name}' has no geometry, so that nothing can be brought over. Make "
+                "points of its coordinates first, by 'Create points layer from table' "
+                "(native:createpointslayerfromtable) or a column WKT."
+            )
         if task["DIRECTION"] == "to_site_grid" and layer.crs.isValid() and layer.crs != crs:
             return (
                 f"Layer '{layer.name}' is in {layer.crs.authid()} and the control points are in "
@@ -154,9 +163,9 @@ class FitSiteGrid(Step):
     def work(self, task):
         layer: LayerSource = task["INPUT"]
         crs, back = task["CRS"], task["DIRECTION"] == "to_site_grid"
-        unit = QgsUnitTypes.toAbbreviatedString(crs.mapUnits()) or "map units"
-        found = fitsitegrid(_points(task), task["FIT_SCALE"], _tolerance(task), unit)
+        found = fitsitegrid(_points(task), task["FIT_SCALE"], _tolerance(task), map_unit(crs))
         how = found.transformation
+        bare = _without_geometry(layer)
         corners = _corners(layer)
         if len(corners):
             more, warnings = how_far(found, how.inverse.apply(corners) if back else corners)
@@ -165,6 +174,8 @@ class FitSiteGrid(Step):
                 figures={**found.figures, **more},
                 warnings=(*found.warnings, *warnings),
             )
+        if bare:
+            found = replace(found, warnings=(*found.warnings, bare))
         text = self.report(task, found)
         entry = self.entry(task, found.figures, {})
         target = self.write_layer(
@@ -181,22 +192,21 @@ class FitSiteGrid(Step):
         written = task.context.getMapLayer(target)
         if back and written is not None:
             written.setCrs(QgsCoordinateReferenceSystem())  # the host would say degrees
-        fields = _residual_fields()
-        residuals = self.write_layer(
-            task, "RESIDUALS", fields, QgsWkbTypes.Type.Point, crs, _residuals(found, fields),
-            [entry],
-        )  # fmt: skip
-        return {"OUTPUT": target, "RESIDUALS": residuals, "FIGURES": text}
+        outputs = {"OUTPUT": target}
+        if self.parameter("RESIDUALS").given(task):
+            fields = _residual_fields()
+            outputs["RESIDUALS"] = self.write_layer(
+                task, "RESIDUALS", fields, QgsWkbTypes.Type.Point, crs, _residuals(found, fields),
+                [entry],
+            )  # fmt: skip
+        return {**outputs, "FIGURES": text}
 
 
 def _tolerance(task) -> float:
     """The tolerance in map units."""
     if task["TOLERANCE"] is not None:
         return task["TOLERANCE"]
-    metre = QgsUnitTypes.fromUnitToUnitFactor(
-        QgsUnitTypes.DistanceUnit.DistanceMeters, task["CRS"].mapUnits()
-    )
-    return TOLERANCE * metre
+    return TOLERANCE * metre(task["CRS"])
 
 
 def _points(task) -> ControlPoints:
@@ -234,6 +244,29 @@ def _points(task) -> ControlPoints:
     return ControlPoints.build([labels[code] for code in codes.tolist()], *numbers[:2], *places)
 
 
+def _without_geometry(layer: LayerSource) -> str:
+    """What is said of features without geometry; empty where there are none.
+
+    Raises
+    ------
+    ValueError
+        If no feature has any.
+    """
+    there = [feature.hasGeometry() for feature in layer.features()]
+    count = there.count(False)
+    if count and count == len(there):
+        raise ValueError(
+            f"No feature of layer '{layer.name}' has a geometry, so that nothing can be brought "
+            "over. Give them their places first."
+        )
+    return (
+        f"{plural(count, 'feature')} of layer '{layer.name}' without geometry "
+        f"{'is' if count == 1 else 'are'} carried along without a place."
+        if count
+        else ""
+    )
+
+
 def _corners(layer: LayerSource) -> np.ndarray:
     """Corners of a layer's extent, x + iy; none of an empty layer."""
     box = layer.source.sourceExtent()
@@ -269,13 +302,8 @@ def _features(
 
 
 def _residual_fields() -> QgsFields:
-    fields = QgsFields()
-    fields.append(compat.field("name", "text"))
-    for name in (
-        "site_x", "site_y", "map_x", "map_y", "east", "north", "length", "standardised",
-    ):  # fmt: skip
-        fields.append(compat.field(name, "real"))
-    return fields
+    numbers = ("site_x", "site_y", "map_x", "map_y", "east", "north", "length", "standardised")
+    return compat.fields(("name", "text"), *((name, "real") for name in numbers))
 
 
 def _residuals(found: SiteGridFit, fields: QgsFields) -> Iterator[QgsFeature]:

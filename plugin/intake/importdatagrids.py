@@ -16,18 +16,12 @@ from ...algorithms.intake.importdatagrids import (
 from ...algorithms.intake.sitegrid import place_on_site_grid
 from ..inputs import Files
 from ..parameters import Choice, Number, Text
-from ..readings_layer import read_widths
 from .intake_step import BROUGHT_IN, CRS, IntakeStep
-from .sitegrid import SITE_GRID, site_grid
+from .sitegrid import ALONE, SITE_GRID, site_grid
 from .table import FORMAT, table_format
 
 _HELP = {
-    "LAYOUT": "A layer or table with a row per data grid and the fields grid, x, y, bearing and, "
-    "where known, length and width. Empty: one data grid at the corner below.",
-    "ORIGIN": "Without a layout: where the first traverse's side begins, in the coordinate "
-    "reference system chosen.",
-    "BEARING": "Without a layout.",
-    "SEPARATION": "From one traverse to the next.",
+    **ALONE,
     "INTERVAL": "From one reading to the next along the traverse.",
     "LENGTH": "From one side of the data grid to the other along its bearing, where the layout "
     "does not say.",
@@ -168,7 +162,9 @@ class ImportDataGrids(IntakeStep):
 
     def work(self, task):
         site = site_grid(task)
-        widths = read_widths(task["LAYOUT"]) if task["LAYOUT"] is not None else {}
+        widths = {
+            grid: origin.width for grid, origin in site.origins.items() if origin.width is not None
+        }
         if task["WIDTH"] is not None:
             widths.setdefault("", task["WIDTH"])
         options = task.options(GridFileOptions)

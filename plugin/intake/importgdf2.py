@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from ...algorithms.intake.importgdf2 import LineData, LineRoles, read_line_data, remarks_beside
 from ...algorithms.intake.sitegrid import Placed
+from ...algorithms.intake.walk.heading import WINDOW
 from ...algorithms.words import plural
 from ..history import Entry, channel_units
 from ..inputs import File, Files
 from ..parameters import Choice, Text, Toggle
+from ..units import metre
 from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
+from .table import BAD_VALUES
 
 PLACEMENTS = ("auto", "projected", "geographic")
 
@@ -96,13 +99,7 @@ class ImportGdf2(IntakeStep):
             "Where each file is a data grid and no field says so: its name without the ending.",
             advanced=True,
         ),
-        Choice(
-            "BAD_VALUES",
-            "Unreadable values",
-            "'refuse' them, or take them as 'null'.",
-            default="refuse",
-            options=("refuse", "null"),
-        ),
+        BAD_VALUES,
         BROUGHT_IN,
     )  # fmt: skip
 
@@ -116,7 +113,13 @@ class ImportGdf2(IntakeStep):
         passed = {
             f"records {kind or 'blank'}": count for kind, count in sorted(data.others.items())
         }
-        return self.bring_in(task, table, placed, passed, history)
+        geographic = self.geographic(data, task)
+        return self.bring_in(task, table, placed, passed, history, geographic=geographic)
+
+    def geographic(self, data: LineData, task) -> bool:
+        """Whether the places are in degrees."""
+        placement = task["PLACEMENT"]
+        return placement == "geographic" or (placement == "auto" and data.geographic)
 
     def place(self, data: LineData, task) -> Placed:
         """Put every reading on the map."""
@@ -126,10 +129,9 @@ class ImportGdf2(IntakeStep):
                 "No pair of fields is known for coordinates: easting and northing, or longitude "
                 "and latitude. Name them."
             )
-        placement = task["PLACEMENT"]
-        if placement == "geographic" or (placement == "auto" and data.geographic):
+        if self.geographic(data, task):
             x, y = to_map(x, y, task, task.part(0.5, 0.7))
-        return data.place(x, y)
+        return data.place(x, y, WINDOW * metre(task["CRS"]))
 
 
 def _roles(task, history: tuple[str, ...]) -> LineRoles:

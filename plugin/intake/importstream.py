@@ -12,7 +12,8 @@ from ...algorithms.intake.stream.lines import StreamFormat, read_stream
 from ...algorithms.intake.stream.recipe import Recipe, parse_recipe, read_recipe
 from ..inputs import File, Files
 from ..parameters import Choice, Number, Text, Toggle
-from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
+from .intake_step import BROUGHT_IN, CRS, IntakeStep
+from .places import to_map
 
 
 class ImportStream(IntakeStep):
@@ -74,7 +75,8 @@ class ImportStream(IntakeStep):
             "CLOCK",
             "Clock of the readings",
             "'shared': the instrument shows the positions' time, but for the shift below. 'found': "
-            "its clock runs true, and the shift is found from the order of the lines. 'arrival': "
+            "the shift is found, from the logger's time before each sentence where the recipe has "
+            "'stamp', or else from the order of the lines by a clock that runs true. 'arrival': "
             "readings lie evenly between the sentences they came between, as always where the "
             "recipe names no time.",
             default="shared",
@@ -158,6 +160,15 @@ class ImportStream(IntakeStep):
             "antenna's in metres above sea level as the receiver tells it.",
             advanced=True,
         ),
+        Text(
+            "TALKER",
+            "Talker",
+            "The two characters behind the $ of the sentences to use, such as GN or GP, where two "
+            "receivers speak in one stream. Empty: all.",
+            default="",
+            optional=True,
+            advanced=True,
+        ),
         Toggle(
             "WITHOUT_CHECKSUM",
             "Take sentences without a checksum",
@@ -183,24 +194,28 @@ class ImportStream(IntakeStep):
                 else "No reading recipe is given. Choose its file, or write it in its field."
             )
         try:
-            recipe(task), options(task)
+            recipe(task), reading(task), joining(task)
         except ValueError as wrong:
             return str(wrong)
         return None
 
     def work(self, task):
+        written = recipe(task)
         stream = read_stream(
-            task["FILES"],
-            task["POSITIONS"],
-            recipe(task),
-            task.options(StreamFormat),
-            task.part(0, 0.4),
+            task["FILES"], task["POSITIONS"], written, reading(task), task.part(0, 0.4)
         )
         fixes = stream.fixes
-        x, y = to_map(fixes.longitude, fixes.latitude, task, task.part(0.4, 0.6))
-        found = place_stream(stream, x, y, options(task))
+
+        def called(number: int) -> str:
+            return f"The position in {stream.where(int(fixes.place[number]))}"
+
+        part = task.part(0.4, 0.6)
+        x, y = to_map(fixes.longitude, fixes.latitude, task, part, called)
+        found = place_stream(stream, x, y, joining(task), task.part(0.6, 0.7))
         self.report(task, found)
-        return self.bring_in(task, found.table, found.placed, found.figures)
+        # The recipe itself: its file may be lost or change.
+        figures = {**found.figures, "recipe": written.text}
+        return self.bring_in(task, found.table, found.placed, figures, geographic=True)
 
 
 def recipe(task) -> Recipe:
@@ -208,7 +223,12 @@ def recipe(task) -> Recipe:
     return read_recipe(task["RECIPE"]) if task["RECIPE"] else parse_recipe(task["RECIPE_TEXT"])
 
 
-def options(task) -> JoinOptions:
+def reading(task) -> StreamFormat:
+    """How the stream is read, from the parameters of that name."""
+    return task.options(StreamFormat, talker=(task["TALKER"] or "").strip().upper())
+
+
+def joining(task) -> JoinOptions:
     """How readings get their positions, from the parameters of that name."""
     return task.options(
         JoinOptions,

@@ -10,10 +10,12 @@ from ...algorithms.intake.sitegrid import (
     place_on_site_grid,
 )
 from ...algorithms.intake.table import Table
+from ...algorithms.intake.walk.heading import WINDOW
 from ..inputs import Files
 from ..parameters import Choice, Toggle
+from ..units import metre
 from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
-from .sitegrid import SITE_GRID, site_grid
+from .sitegrid import SITE_GRID, site_grid, tell_unwalked
 from .table import COLUMNS, FORMAT, roles, table_format
 
 PLACEMENTS = ("site_grid", "projected", "geographic", "later")
@@ -67,7 +69,16 @@ class ImportTable(IntakeStep):
         if task["GRID_FROM_FILE"]:
             table = table.with_grids_from_files()
         placed = self.place(table, task)
-        return self.bring_in(task, table, placed, later=task["PLACEMENT"] == "later")
+        placement = task["PLACEMENT"]
+        if placement == "site_grid":
+            tell_unwalked(task, table.grid_names)
+        return self.bring_in(
+            task,
+            table,
+            placed,
+            later=placement == "later",
+            geographic=placement == "geographic",
+        )
 
     def place(self, table: Table, task) -> Placed:
         """Put every reading on the map."""
@@ -88,4 +99,5 @@ class ImportTable(IntakeStep):
         x, y = table.x, table.y
         if task["PLACEMENT"] == "geographic":
             x, y = to_map(x, y, task, task.part(0.5, 0.7))
-        return along_track(x, y, table.grid, table.line, table.sequence)
+        window = WINDOW * metre(task["CRS"])
+        return along_track(x, y, table.grid, table.line, table.sequence, window)

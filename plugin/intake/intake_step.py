@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator, Mapping
 
 import numpy as np
 from qgis.core import (
-    QgsCoordinateReferenceSystem,
-    QgsCoordinateTransform,
-    QgsCsException,
     QgsFeature,
     QgsFields,
     QgsGeometry,
@@ -20,7 +16,6 @@ from qgis.core import (
 from ...algorithms.intake.sitegrid import Placed
 from ...algorithms.intake.table import Table
 from ...algorithms.progress import Progress, advance
-from ...algorithms.readings import NO_LINE
 from ...algorithms.words import plural
 from .. import compat
 from ..outputs import LayerOutput
@@ -29,8 +24,11 @@ from ..readings_layer import attribute_cells
 from ..source import BATCH
 from ..step import Step, as_json
 from ..styles import style_readings
+from .places import accuracy_told, how_brought, out_of_place, to_map
+from .standard_fields import KINDS, cells_of
 
-DEGREES = QgsCoordinateReferenceSystem("EPSG:4326")
+__all__ = ["BROUGHT_IN", "CRS", "IntakeStep", "to_map"]
+
 CRS = Crs(
     "CRS",
     "Coordinate reference system",
@@ -53,12 +51,14 @@ class IntakeStep(Step):
         figures: Mapping[str, object] | None = None,
         history: tuple[str, ...] = (),
         later: bool = False,
+        geographic: bool = False,
     ) -> Mapping[str, object]:
         """Write the readings layer, tell what came in, and return the outputs.
 
         `figures` are those beyond what every intake tells: readings, files, unplaced and unreadable
         values. `history` holds the lines of what the readings were made from. With `later`, no
-        reading is meant to have a position yet.
+        reading is meant to have a position yet. `geographic` readings came by longitude and
+        latitude.
         """
         unplaced = int(np.count_nonzero(~np.isfinite(placed.x)))
         unreadable = {name: count for name, count in table.unreadable.items() if count}
@@ -67,17 +67,40 @@ class IntakeStep(Step):
             "files": len(table.file_names),
             "unplaced": unplaced,
             **{f"unreadable {name}": count for name, count in unreadable.items()},
+            **(how_brought(task) if geographic else {}),
             **(figures or {}),
         }
-        task.say(
-            f"{plural(len(table.values), 'reading')} from {plural(len(table.file_names), 'file')}."
+        channels = ", ".join(
+            f"{name} [{unit}]" if unit else name for name, unit in zip(table.channels, table.units)
         )
+        task.say(
+            f"{plural(len(table.values), 'reading')} from {plural(len(table.file_names), 'file')}; "
+            f"channels: {channels}."
+        )
+        if table.left_out:
+            task.say(f"Columns not brought in: {', '.join(table.left_out)}.")
         for name, count in unreadable.items():
-            task.warn(f"{count:,} values of '{name}' could not be read and are NULL.")
+            values = plural(
+                count,
+                f"value of '{name}' could not be read and is",
+                f"values of '{name}' could not be read and are",
+            )
+            task.warn(f"{values} NULL.")
         if later:
             task.say(f"{plural(unplaced, 'reading has', 'readings have')} no position yet.")
         elif unplaced:
-            task.warn(f"{unplaced:,} readings could not be placed and have no position.")
+            left = plural(
+                unplaced,
+                "reading could not be placed and has",
+                "readings could not be placed and have",
+            )
+            task.warn(f"{left} no position.")
+        told_well = accuracy_told(task) if geographic else None
+        if told_well:
+            task.say(told_well)
+        astray = out_of_place(placed.x, placed.y, task)
+        if astray:
+            task.warn(astray)
         fields = _fields(table)
         target = self.write_layer(
             task,
@@ -91,84 +114,8 @@ class IntakeStep(Step):
         return {"OUTPUT": target, "FIGURES": as_json(told)}
 
 
-def to_map(lon, lat, task, progress: Progress) -> tuple[np.ndarray, np.ndarray]:
-    """Longitude and latitude (WGS 84, degrees) in the task's coordinate reference system.
-
-    Raises
-    ------
-    ValueError
-        If a place is no place on earth, or has none in that system.
-    """
-    crs = task["CRS"]
-    beyond = np.flatnonzero((np.abs(lon) > 180) | (np.abs(lat) > 90))
-    if len(beyond):
-        raise ValueError(
-            f"Reading {beyond[0] + 1} lies at longitude {lon[beyond[0]]:g}, latitude "
-            f"{lat[beyond[0]]:g}, which is nowhere. Are the columns swapped, or the coordinates "
-            "projected?"
-        )
-    transform = QgsCoordinateTransform(DEGREES, crs, task.context.transformContext())
-    x, y = np.full(len(lon), np.nan), np.full(len(lon), np.nan)
-    known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
-    for start in range(0, len(known), BATCH):
-        advance(progress, start / len(known))
-        rows = known[start : start + BATCH]
-        places = np.column_stack([lon[rows], lat[rows]])
-        moved = _transformed(places, transform)
-        if moved is None:
-            # Which of them has no place is told one by one.
-            for row, place in zip(rows.tolist(), places):
-                if _transformed(place[np.newaxis], transform) is None:
-                    raise ValueError(
-                        f"Reading {row + 1} at longitude {place[0]:g}, latitude {place[1]:g} has "
-                        f"no place in {crs.authid()}. Choose a coordinate reference system for "
-                        "the site."
-                    )
-            raise ValueError(f"The places cannot be brought to {crs.authid()}. Choose another.")
-        x[rows], y[rows] = moved.T
-    return x, y
-
-
-_LINE_HEAD = struct.Struct("<BII")
-"""Of a line in well-known binary: byte order, kind, number of points."""
-_LINE = 2
-
-
-def _transformed(places: np.ndarray, transform: QgsCoordinateTransform) -> np.ndarray | None:
-    """Places ``(n, 2)`` in another system, all at once as a line; None if one has no place there.
-
-    Raises
-    ------
-    RuntimeError
-        If the host gives back anything but a line of as many points.
-    """
-    # A line of one point is none: the first goes in twice.
-    points = np.concatenate([places[:1], places])
-    line = QgsGeometry()
-    line.fromWkb(_LINE_HEAD.pack(1, _LINE, len(points)) + points.astype("<f8").tobytes())
-    try:
-        line.transform(transform)
-    except QgsCsException:
-        return None
-    blob = bytes(line.asWkb())
-    if _LINE_HEAD.unpack_from(blob) != (1, _LINE, len(points)):
-        raise RuntimeError("The host changed the number of points it transformed.")
-    moved = np.frombuffer(blob, "<f8", offset=_LINE_HEAD.size).reshape(-1, 2)[1:]
-    return moved if np.isfinite(moved).all() else None
-
-
 def _fields(table: Table) -> QgsFields:
-    fields = QgsFields()
-    for name, kind in (
-        ("grid", "text"),
-        ("line", "integer"),
-        ("seq", "integer"),
-        ("along", "real"),
-        ("bearing", "real"),
-        ("time", "real"),
-        ("qc", "integer"),
-    ):
-        fields.append(compat.field(name, kind))
+    fields = compat.fields(*KINDS.items())
     for name, unit in zip(table.channels, table.units):
         fields.append(compat.field(name, "real", f"{name} [{unit}]" if unit else name))
     for name, column in table.kept.items():
@@ -187,18 +134,19 @@ def _features(table: Table, placed: Placed, fields, progress: Progress) -> Itera
 
 
 def _some_features(table: Table, placed: Placed, fields, part: slice) -> Iterator[QgsFeature]:
-    sequence = placed.sequence[part]
-    n = len(sequence)
     names = table.grid_names
-    lines = table.line[part].tolist() if table.line is not None else [0] * n
+    none = np.zeros(len(placed.x[part]), np.int64)
+    standard = {
+        "grid": [names[code] for code in table.grid[part].tolist()],
+        "line": table.line[part] if table.line is not None else none,
+        "seq": placed.sequence[part],
+        "along": placed.along[part],
+        "bearing": placed.bearing[part],
+        "time": table.time[part] if table.time is not None else none * np.nan,
+        "qc": table.quality[part] if table.quality is not None else none,
+    }
     columns = [
-        [names[code] for code in table.grid[part].tolist()],
-        [None if line == NO_LINE else line for line in lines],
-        [None if seq != seq else int(seq) for seq in sequence.tolist()],
-        attribute_cells(placed.along[part]),
-        attribute_cells(placed.bearing[part]),
-        attribute_cells(table.time[part]) if table.time is not None else [None] * n,
-        table.quality[part].tolist() if table.quality is not None else [0] * n,
+        *(cells_of(name, standard[name]) for name in KINDS),
         *(attribute_cells(column[part]) for column in table.values.T),
         *(attribute_cells(column[part]) for column in table.kept.values()),
     ]

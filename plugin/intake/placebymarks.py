@@ -27,18 +27,14 @@ from ..parameters import Choice, Number
 from ..readings_layer import marked, read_readings
 from ..readings_step import GRID_FIELD, LINE_FIELD, SEQUENCE_FIELD, TIME_FIELD, ReadingsStep
 from .intake_step import BROUGHT_IN, CRS
-from .sitegrid import SITE_GRID, site_grid
+from .places import out_of_place
+from .sitegrid import ALONE, SITE_GRID, site_grid, tell_unwalked
 from .standard_fields import StandardFields
 
 DEFAULTS = MarkOptions()
 NOT_ASKED = ("INTERVAL", "ALONG_FROM", "FIRST_POSITION")
 HELP = {
-    "LAYOUT": "A table with a row per data grid and the fields grid, x, y, bearing and, where the "
-    "data grids differ in it, length. Empty: one data grid at the corner below.",
-    "ORIGIN": "Without a layout: where the first traverse's side begins, in the coordinate "
-    "reference system chosen.",
-    "BEARING": "Without a layout.",
-    "SEPARATION": "From a traverse to the next.",
+    **ALONE,
     "LENGTH": "From one side of the data grid to the other, where the layout does not say.",
 }
 
@@ -182,10 +178,16 @@ class PlaceByMarks(ReadingsStep):
             readings.qc,
         )
         found = placebymarks(data, site_grid(task), task.options(MarkOptions), task.part(0.4, 0.7))
+        tell_unwalked(task, readings.grid_names)
+        astray = out_of_place(found.placed.x, found.placed.y, task)
+        if astray:
+            task.warn(astray)
         lines = [*self.lines(task), self.entry(task, found.figures, {})]
         outputs = {"OUTPUT": self.write(task, readings, found, lines)}
         if self.parameter("REPAIRS").given(task):
-            fields = _repair_fields()
+            fields = compat.fields(
+                ("grid", "text"), ("line", "integer"), ("what", "text"), ("along", "real")
+            )
             outputs["REPAIRS"] = self.write_layer(
                 task,
                 "REPAIRS",
@@ -234,13 +236,6 @@ class PlaceByMarks(ReadingsStep):
             made.features(task.part(0.7, 1.0)),
             lines,
         )
-
-
-def _repair_fields() -> QgsFields:
-    fields = QgsFields()
-    for name, kind in (("grid", "text"), ("line", "integer"), ("what", "text"), ("along", "real")):
-        fields.append(compat.field(name, kind))
-    return fields
 
 
 def _repair_features(found: ByMarks, fields: QgsFields) -> Iterator[QgsFeature]:

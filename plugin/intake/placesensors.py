@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import numpy as np
-from qgis.core import QgsFeature, QgsFields, QgsUnitTypes
+from qgis.core import QgsFeature, QgsFields
 
 from ...algorithms.intake.placesensors import (
     LAG_UNITS,
@@ -16,7 +15,7 @@ from ...algorithms.intake.placesensors import (
     SensorPlacement,
     placesensors,
 )
-from ...algorithms.intake.walk.spacings import measured_elsewhere, spacings_of
+from ...algorithms.intake.walk.spacings import measured_elsewhere, spacings_of, unlike_names
 from ...algorithms.readings import Readings
 from ..corrected_layer import CorrectedLayer
 from ..history import entries
@@ -27,6 +26,7 @@ from ..readings_layer import PREVIOUS, guess_channels
 from ..readings_step import READINGS, ReadingsStep
 from ..source import LayerSource
 from ..styles import style_readings
+from ..units import metre
 
 DEFAULTS = PlaceOptions()
 
@@ -65,7 +65,7 @@ class PlaceSensors(ReadingsStep):
             "Coil spacings",
             "Metres, channel by channel, such as 'ec_050 = 0.5, ip_050 = 0.5, ec_100 = 1.0'. A "
             "channel not named here has the spacing that three digits at the end of its name give "
-            "in centimetres. 0: the offset below leads to the midpoint itself.",
+            "in centimetres. 0: the offsets below are those from the midpoint itself.",
             optional=True,
         ),
         Choice(
@@ -89,16 +89,17 @@ class PlaceSensors(ReadingsStep):
         ),
         Number(
             "AHEAD",
-            "Transmitter ahead of the recorded point",
-            "How far the transmitter lies ahead, in the direction of travel, of the point whose "
-            "position was recorded: the antenna, the walker's mark. Negative: behind.",
+            "Recorded point ahead of the transmitter",
+            "How far the point whose position was recorded (the antenna, the walker's mark) lies "
+            "ahead of the transmitter, in the direction of travel; negative behind. An antenna "
+            "carried 1 m in front: 1, as in 'Bring in a logger stream with NMEA positions'.",
             default=DEFAULTS.ahead,
             distance_of="INPUT",
         ),
         Number(
             "RIGHT",
-            "Transmitter to the right of the recorded point",
-            "As seen by the walker. Negative: to the left.",
+            "Recorded point to the right of the transmitter",
+            "As seen by the walker; negative to the left.",
             default=DEFAULTS.right,
             distance_of="INPUT",
         ),
@@ -164,10 +165,9 @@ class PlaceSensors(ReadingsStep):
         if not task["SPACINGS"]:
             shown = ", ".join(f"{name} {spacings[name]:g} m" for name in readings.channels)
             task.say(f"Coil spacings by the channels' names: {shown}.")
-        metre = QgsUnitTypes.fromUnitToUnitFactor(
-            QgsUnitTypes.DistanceUnit.DistanceMeters, layer.crs.mapUnits()
-        )
-        options = task.options(PlaceOptions, metre=metre)
+        for sentence in unlike_names(spacings):
+            task.warn(sentence)
+        options = task.options(PlaceOptions, metre=metre(layer.crs))
         found = placesensors(readings, spacings, options, task.part(0.2, 0.8))
         figures, units = found.figures, dict(zip(readings.channels, readings.units))
         left = measured_elsewhere(others, spacings, found.midpoint)
@@ -194,16 +194,10 @@ def _corrected(
     more = {"bearing": found.bearing}
     if "along" in layer.field_names and layer.fields.field("along").isNumeric():
         more["along"] = found.along(layer.columns(["along"]).fields["along"])
-    before, after = readings, found.readings
-    if kept:
-        before, after = _without_channels(before), _without_channels(after)
     if gone:
         layer = Without(layer.source, layer.layer, layer.partial, layer.lines, frozenset(gone))
-    return CorrectedLayer(layer, before, after, more=more)
-
-
-def _without_channels(readings: Readings) -> Readings:
-    return replace(readings, values=np.empty((len(readings), 0)), channels=(), units=())
+    made = CorrectedLayer(layer, readings, found.readings, more=more)
+    return made.with_values_as_they_are() if kept else made
 
 
 @dataclass(frozen=True, eq=False)

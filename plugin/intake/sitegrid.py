@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
+
 from ...algorithms.intake.sitegrid import Origin, SiteGrid
+from ...algorithms.words import SHOWN, plural
 from ..inputs import Layer
-from ..parameters import Choice, Number, Point
+from ..parameters import Choice, Number, Parameter, Point
 from ..readings_layer import read_layout
 
 SITE_GRID = (
     Layer(
         "LAYOUT",
         "Data-grid layout",
-        "For 'site_grid': a table with a row per data grid and the fields grid, x, y, bearing and, "
-        "where the data grids differ in it, length. Empty: one data grid at the corner below.",
+        "For 'site_grid': a table or layer with a row per data grid and the fields grid, x, y, "
+        "bearing and, where known, length and width. Empty: one data grid at the corner below.",
         optional=True,
     ),
     Point(
@@ -21,6 +25,7 @@ SITE_GRID = (
         "For 'site_grid' without a layout: where the first traverse's side begins, in the "
         "coordinate reference system chosen.",
         optional=True,
+        crs_of="CRS",
     ),
     Number(
         "BEARING",
@@ -106,6 +111,21 @@ SITE_GRID = (
     ),
 )
 
+ALONE = {
+    "LAYOUT": "A table or layer with a row per data grid and the fields grid, x, y, bearing and, "
+    "where known, length and width. Empty: one data grid at the corner below.",
+    "ORIGIN": "Without a layout: where the first traverse's side begins, in the coordinate "
+    "reference system chosen.",
+    "BEARING": "Without a layout.",
+    "SEPARATION": "From one traverse to the next.",
+}
+"""Help of some of these for steps that place on a site grid and nowhere else."""
+
+
+def site_grid_record(name: str, **changes) -> Parameter:
+    """One of `SITE_GRID`, with what another step says of it in its own words."""
+    return replace(next(record for record in SITE_GRID if record.name == name), **changes)
+
 
 def site_grid(task) -> SiteGrid:
     """The data grids and how they were walked, from the parameters `SITE_GRID`.
@@ -113,13 +133,17 @@ def site_grid(task) -> SiteGrid:
     Raises
     ------
     ValueError
-        If neither a layout nor a corner is given.
+        If neither a layout nor a corner is given, or the layout is in another system.
     """
-    if task["LAYOUT"] is not None:
-        origins = {
-            grid: Origin(x, y, bearing, length)
-            for grid, x, y, bearing, length in read_layout(task["LAYOUT"])
-        }
+    layout = task["LAYOUT"]
+    if layout is not None:
+        if layout.crs.isValid() and layout.crs != task["CRS"]:
+            raise ValueError(
+                f"The layout '{layout.name}' is in {layout.crs.authid()}, and "
+                f"{task['CRS'].authid()} is chosen for the readings: its fields x and y would mean "
+                "other places. Choose the layout's system."
+            )
+        origins = read_layout(layout)
     elif task["ORIGIN"] is not None:
         origins = {"": Origin(*task["ORIGIN"], task["BEARING"])}
     else:
@@ -128,3 +152,12 @@ def site_grid(task) -> SiteGrid:
             "grid. Give one of them."
         )
     return task.options(SiteGrid, origins=origins)
+
+
+def tell_unwalked(task, walked: Collection[str]) -> None:
+    """Say which data grids of the layout have no reading."""
+    if task["LAYOUT"] is not None:
+        empty = [grid for grid in read_layout(task["LAYOUT"]) if grid not in walked]
+        if empty:
+            names = ", ".join(empty[:SHOWN]) + (", ..." if len(empty) > SHOWN else "")
+            task.say(f"No reading is of {plural(len(empty), 'data grid')} of the layout: {names}.")

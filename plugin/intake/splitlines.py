@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from qgis.core import QgsUnitTypes
 
 from ...algorithms.intake.splitlines import TURN, Split, SplitOptions, splitlines
 from ...algorithms.words import plural
@@ -21,6 +20,7 @@ from ..readings_step import (
     ReadingsStep,
 )
 from ..styles import style_readings
+from ..units import map_unit, metre
 from .standard_fields import StandardFields
 
 DEFAULTS = SplitOptions()
@@ -55,8 +55,8 @@ class SplitLines(ReadingsStep):
             "Window of directions",
             "Length of path before and after a place over which directions are taken. Longer "
             "where positions jitter by more than a few hundredths of it, or turns are wide; at "
-            "most half of the least length.",
-            default=DEFAULTS.window,
+            "most half of the least length. Empty: 2 metres.",
+            optional=True,
             minimum=1e-6,
             distance_of="INPUT",
         ),
@@ -73,8 +73,8 @@ class SplitLines(ReadingsStep):
             "MIN_LENGTH",
             "Least length of a traverse",
             "Shorter pieces belong to no traverse: longer than the way from one traverse to the "
-            "next.",
-            default=DEFAULTS.min_length,
+            "next. Empty: 5 metres.",
+            optional=True,
             minimum=1e-6,
             distance_of="INPUT",
         ),
@@ -176,10 +176,13 @@ class SplitLines(ReadingsStep):
         layer = task["INPUT"]
         roles = self.roles(task, (), task["TIME_FIELD"])
         readings = read_readings(layer, roles, self.lines(task), task.part(0, 0.3))
-        unit = QgsUnitTypes.toAbbreviatedString(layer.crs.mapUnits()) or "map units"
-        found = splitlines(
-            readings, task.options(SplitOptions, length_unit=unit), task.part(0.3, 0.7)
+        options = task.options(
+            SplitOptions,
+            window=_length(task, "WINDOW", DEFAULTS.window),
+            min_length=_length(task, "MIN_LENGTH", DEFAULTS.min_length),
+            length_unit=map_unit(layer.crs),
         )
+        found = splitlines(readings, options, task.part(0.3, 0.7))
         removed = found.why == TURN if task["REMOVE_TURNS"] else np.zeros(len(readings), bool)
         figures = {**found.figures, "readings removed": int(removed.sum())}
         if removed.any():
@@ -209,3 +212,8 @@ class SplitLines(ReadingsStep):
             made.features(task.part(0.7, 1.0)),
             [*self.lines(task), self.entry(task, figures, {})],
         )
+
+
+def _length(task, name: str, default: float) -> float:
+    """A length in map units; where none is given, the default in metres."""
+    return task[name] if task[name] is not None else default * metre(task["INPUT"].crs)

@@ -9,11 +9,11 @@ from functools import cached_property
 import numpy as np
 from qgis.core import QgsFeature, QgsFields, QgsGeometry, QgsPointXY
 
-from ...algorithms.progress import Progress, advance, keep_going
+from ...algorithms.progress import Progress, keep_going
 from ...algorithms.readings import NO_LINE
 from .. import compat
 from ..readings_layer import attribute_cells
-from ..source import BATCH, LayerSource
+from ..source import LayerSource
 
 KINDS = {
     "grid": "text",
@@ -71,16 +71,11 @@ class StandardFields:
             If the layer changed while it was being worked on.
         """
         fields = self.fields
-        columns = [(fields.indexOf(name), _cells(name, c)) for name, c in self.columns.items()]
+        columns = [(fields.indexOf(name), cells_of(name, c)) for name, c in self.columns.items()]
         n = len(columns[0][1])
         kept = [True] * n if self.kept is None else self.kept.tolist()
         places = None if self.places is None else np.column_stack(self.places).tolist()
-        row = -1
-        for row, feature in enumerate(self.layer.features()):
-            if row >= n:
-                break
-            if row % BATCH == 0:
-                advance(progress, row / n)
+        for row, feature in self.layer.rows(n, progress):
             if not kept[row]:
                 continue
             made = QgsFeature(fields)
@@ -93,13 +88,10 @@ class StandardFields:
             elif places[row][0] == places[row][0]:
                 made.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(*places[row])))
             yield made
-        if row + 1 != n:
-            raise ValueError(
-                f"Layer '{self.layer.name}' changed while it was being worked on. Run again."
-            )
 
 
-def _cells(name: str, column) -> list:
+def cells_of(name: str, column: np.ndarray | Sequence[str]) -> list:
+    """Attribute values of a standard field: None for NaN and `NO_LINE`."""
     if KINDS[name] == "text":
         return list(column)
     cells = attribute_cells(column)

@@ -39,6 +39,13 @@ COLUMNS = (
     ),
 )
 
+BAD_VALUES = Choice(
+    "BAD_VALUES",
+    "Unreadable values",
+    "'refuse' them, or take them as 'null'.",
+    default="refuse",
+    options=("refuse", "null"),
+)
 FORMAT = (
     Choice(
         "DELIMITER",
@@ -87,13 +94,7 @@ FORMAT = (
         optional=True,
         advanced=True,
     ),
-    Choice(
-        "BAD_VALUES",
-        "Unreadable values",
-        "'refuse' them, or take them as 'null'.",
-        default="refuse",
-        options=("refuse", "null"),
-    ),
+    BAD_VALUES,
 )
 
 

@@ -152,10 +152,7 @@ class Anomalies(Step):
 
 
 def _fields(unit: str) -> QgsFields:
-    fields = QgsFields()
-    fields.append(compat.field("id", "integer"))
-    fields.append(compat.field("channel", "text"))
-    fields.append(compat.field("polarity", "text"))
+    fields = compat.fields(("id", "integer"), ("channel", "text"), ("polarity", "text"))
     in_channel_units = ("peak", "mean", "contrast", "background")
     for name in MEASURES:
         alias = f"{name} [{unit}]" if unit and name in in_channel_units else ""

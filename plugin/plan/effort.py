@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from ...algorithms.plan.effort import EffortOptions
-from ..parameters import Number
+from ...algorithms.plan.effort import BASE_AT, EffortOptions
+from ..parameters import Choice, Number
 
 DEFAULTS = EffortOptions()
 EFFORT = (
     Number(
         "SPEED",
         "Walking speed",
-        "While reading, and on the way to the next traverse.",
-        default=DEFAULTS.speed,
+        "While reading, and on the way to the next traverse. Empty: 1 metre a second.",
+        optional=True,
         minimum=1e-6,
         unit="map units a second",
     ),
@@ -40,13 +40,22 @@ EFFORT = (
         minimum=1e-6,
         unit="hours",
     ),
+    Choice(
+        "BASE_AT",
+        "Base checks",
+        "'areas': at the start of every area, as is common, and more where the next parameter asks "
+        "for them; 'interval': only where it does, for small areas side by side. Either way one "
+        "comes before the first traverse and one after the last.",
+        default=DEFAULTS.base_at,
+        options=BASE_AT,
+    ),
     Number(
         "BASE_EVERY",
         "Base check at least every",
-        "Besides those at the start of every area and at the end. Empty: those alone.",
+        "A check comes before a traverse that would end later than this after the last one. 0: "
+        "those of the areas alone.",
         default=DEFAULTS.base_every,
-        optional=True,
-        minimum=1e-6,
+        minimum=0,
         unit="minutes",
     ),
     Number(
@@ -70,7 +79,7 @@ EFFORT = (
     Number(
         "GRID_TIME",
         "Time to move to the next area",
-        "With tapes, strings and instrument.",
+        "With tapes, strings and instrument, to one close by; more where the way is far.",
         default=DEFAULTS.grid_time,
         minimum=0,
         unit="minutes",
@@ -97,3 +106,9 @@ EFFORT = (
         advanced=True,
     ),
 )
+
+
+def effort(task, metre: float) -> EffortOptions:
+    """What walking costs, from the parameters `EFFORT`; `metre` in map units."""
+    speed = DEFAULTS.speed * metre if task["SPEED"] is None else task["SPEED"]
+    return task.options(EffortOptions, speed=speed, base_every=task["BASE_EVERY"] or None)

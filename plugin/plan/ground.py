@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from osgeo import osr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsDistanceArea,
@@ -13,6 +12,7 @@ from qgis.core import (
 
 from ...algorithms.plan.plangrids import Plan
 from ...algorithms.plan.stakes import GroundScale, ground_scale, scale_lines
+from ..units import metre
 
 METRES = QgsUnitTypes.DistanceUnit.DistanceMeters
 
@@ -35,6 +35,4 @@ def measured_scale(
         )
         for start, end in lines.tolist()
     ]
-    # Not by the host's units: before 3.40 it knows but one of the two feet.
-    unit = osr.SpatialReference(crs.toWkt()).GetLinearUnits()
-    return ground_scale([distance / unit for distance in metres], length, height)
+    return ground_scale([distance * metre(crs) for distance in metres], length, height)

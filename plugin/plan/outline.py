@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from qgis.core import QgsExpression, QgsFeature, QgsGeometry
+from qgis.core import QgsGeometry, QgsPoint
 
-from .. import compat
+from ...algorithms.plan.stakes import Stakes
+from ..areas import check_valid, condition, rings, straight_geometry
 from ..source import LayerSource
+
+ON_OUTLINE = 0.01
+"""Map units beyond the outline within which a place counts as on it: nobody sets out finer."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,6 +25,13 @@ class SiteOutline:
     geometry: QgsGeometry
     polygons: list[list[np.ndarray]]
 
+    def holds(self, stakes: Stakes) -> np.ndarray:
+        """Which stakes stand within or on the outline."""
+        engine = QgsGeometry.createGeometryEngine(self.geometry.constGet())
+        engine.prepareGeometry()
+        places = zip(stakes.x.tolist(), stakes.y.tolist())
+        return np.array([engine.distance(QgsPoint(x, y)) <= ON_OUTLINE for x, y in places], bool)
+
 
 def read_outline(task, layer_name: str = "INPUT", where_name: str = "WHERE") -> SiteOutline:
     """The areas of a layer as one; where they overlap, they count once.
@@ -31,20 +42,13 @@ def read_outline(task, layer_name: str = "INPUT", where_name: str = "WHERE") -> 
         If an area is not valid, the expression cannot be worked out, or there is no area.
     """
     layer: LayerSource = task[layer_name]
-    wanted = _condition(task, layer, where_name)
+    wanted = condition(task, layer, where_name)
     areas = []
     for number, feature in enumerate(layer.features(), start=1):
-        geometry = feature.geometry()
-        if not wanted(number, feature) or geometry.isNull() or geometry.isEmpty():
+        geometry = straight_geometry(feature)
+        if geometry is None or not wanted(number, feature):
             continue
-        geometry.convertToStraightSegment()
-        wrong = geometry.validateGeometry()
-        if wrong or not geometry.isGeosValid():
-            what = wrong[0].what().rstrip(".") if wrong else geometry.lastError()
-            raise ValueError(
-                f"Feature {number} of layer '{layer.name}' is no valid area ({what}). Correct it, "
-                "or run 'Fix geometries' (native:fixgeometries) first."
-            )
+        check_valid(geometry, number, layer)
         areas.append(geometry)
     if not areas:
         asked = f" for which {task[where_name]}" if task[where_name] else ""
@@ -53,30 +57,4 @@ def read_outline(task, layer_name: str = "INPUT", where_name: str = "WHERE") -> 
             "another layer."
         )
     geometry = areas[0] if len(areas) == 1 else QgsGeometry.unaryUnion(areas)
-    parts = geometry.asMultiPolygon() if geometry.isMultipart() else [geometry.asPolygon()]
-    return SiteOutline(
-        geometry,
-        [[np.array([(p.x(), p.y()) for p in ring]) for ring in rings if ring] for rings in parts],
-    )
-
-
-def _condition(task, layer: LayerSource, name: str):
-    """Whether a feature is wanted, as a function of its number and itself; NULL is no."""
-    if not task[name]:
-        return lambda number, feature: True
-    expression = QgsExpression(task[name])
-    context = task.step.createExpressionContext(task.parameters, task.context, layer.source)
-    context.setFields(layer.fields)
-    expression.prepare(context)
-
-    def wanted(number: int, feature: QgsFeature) -> bool:
-        context.setFeature(feature)
-        value = expression.evaluate(context)
-        if expression.hasEvalError():
-            raise ValueError(
-                f"'{task.step.parameter(name).label}' cannot be worked out for feature {number} of "
-                f"layer '{layer.name}': {expression.evalErrorString().strip().rstrip('.')}."
-            )
-        return not compat.is_null(value) and bool(value)
-
-    return wanted
+    return SiteOutline(geometry, rings(geometry))

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-from qgis.core import QgsFeature, QgsFields, QgsGeometry, QgsPointXY, QgsUnitTypes, QgsWkbTypes
+from qgis.core import QgsFeature, QgsFields, QgsGeometry, QgsPointXY, QgsWkbTypes
 
 from ...algorithms.plan.plangrids import LABELS, GridOptions, Plan, lay_out
-from ...algorithms.plan.stakes import Checks, GroundScale, Stakes, place_stakes, tape_checks
+from ...algorithms.plan.stakes import GroundScale, beyond_outline, place_stakes, tape_checks
 from ...algorithms.progress import Progress, advance
-from ...algorithms.words import squared
+from ...algorithms.words import plural, squared
 from .. import compat
 from ..inputs import Areas, Condition
 from ..outputs import FileOutput, LayerOutput
@@ -19,15 +19,30 @@ from ..parameters import Choice, Number, Point, Text, Toggle
 from ..source import BATCH
 from ..step import Step
 from ..styles import style_data_grids, style_stakes
+from ..units import map_unit
+from .defaults import metric_defaults
 from .ground import measured_scale
 from .outline import SiteOutline, read_outline
-from .stakes_file import write_stakes
+from .stakes import (
+    check_features,
+    check_fields,
+    described,
+    stake_features,
+    stake_fields,
+    write_stakes,
+)
 
 DEFAULTS = GridOptions()
 CAUTION = (
     "Before a stake is driven: have the landowner's permission and, on a protected site, consent "
     "for the survey; have buried services traced; where there may be unexploded ordnance, let "
     "specialists clear the ground first."
+)
+
+
+BEYOND = (
+    "Where data grids reach beyond the outline, traverses are planned there too, unless they are "
+    "clipped ('Clip to the outline') or 'Plan traverses' has the outline as 'Walk only within'."
 )
 
 
@@ -71,7 +86,8 @@ class PlanGrids(Step):
         Number(
             "SIZE",
             "Side along the traverses",
-            "20 or 30 m is common practice: what a tape or line reaches without sagging.",
+            "In map units. 20 or 30 m is common practice: what a tape or line reaches without "
+            "sagging.",
             default=DEFAULTS.size,
             minimum=1e-6,
             distance_of="INPUT",
@@ -97,14 +113,15 @@ class PlanGrids(Step):
             "CORNER",
             "Start corner",
             "A place that corners of data grids meet at: a stake that stands, a survey station. "
-            "Empty: best fit.",
+            "Easting first. Empty: best fit.",
             optional=True,
+            crs_of="INPUT",
         ),
         Number(
             "LEAST_SHARE",
             "Least share inside",
-            "A data grid of which less lies inside the outline is left out. 0: every one that "
-            "holds any of it.",
+            "A data grid of which less lies inside the outline is left out: 50 for one half. 0: "
+            "every one that holds any of it.",
             default=DEFAULTS.least_share,
             minimum=0,
             maximum=100,
@@ -146,7 +163,9 @@ class PlanGrids(Step):
         LayerOutput(
             "STAKES",
             "Stakes",
-            "A point a corner, shared corners once, numbered in the order of setting out.",
+            "A point a corner, shared corners once, numbered in the order of setting out; 'inside' "
+            "is 1 within or on the outline, 0 beyond it or in one of its holes; 'lon' and 'lat' "
+            "may be metres off where the host lacks the datum's grid.",
             optional=True,
             style=style_stakes,
         ),
@@ -161,8 +180,9 @@ class PlanGrids(Step):
         FileOutput(
             "STAKES_FILE",
             "Stakes for the instrument",
-            "Number, easting, northing and what the stake is, for a total station or satellite "
-            "receiver.",
+            "Number, easting, northing, what the stake is and whether it stands inside, for a "
+            "total station or satellite receiver; longitude and latitude (WGS 84) only lead there, "
+            "for they may be metres off where the host lacks the datum's grid.",
             optional=True,
             filter="CSV text (*.csv)",
         ),
@@ -170,21 +190,36 @@ class PlanGrids(Step):
 
     def work(self, task):
         layer = task["INPUT"]
-        crs, unit = layer.crs, QgsUnitTypes.toAbbreviatedString(layer.crs.mapUnits())
+        crs, unit = layer.crs, map_unit(layer.crs)
         outline = read_outline(task)
-        options = task.options(GridOptions, corner=self.corner(task))
-        plan = lay_out(outline.polygons, options, unit, task.part(0.0, 0.6))
+        plan = lay_out(outline.polygons, task.options(GridOptions), unit, task.part(0.0, 0.6))
         stakes = place_stakes(plan)
         scale = measured_scale(plan, crs, task["HEIGHT"], task.context)
-        told = (scale or GroundScale()).told(plan.lattice.length, unit, known=scale is not None)
+        inside = outline.holds(stakes)
+        placed = described(stakes, inside, crs, task.context)
+        unknown = any(stake.lon is None for stake in placed)
+        beyond = not task["CLIP"] and plan.figures["outside"] >= 1
         plan = replace(
             plan,
             figures={
                 **plan.figures,
                 "stakes": len(stakes),
+                "stakes beyond": int(np.count_nonzero(~inside)),
                 "map longer than ground ppm": round(scale.map_ppm, 1) if scale else None,
             },
-            messages=(*plan.messages, f"{len(stakes):,} stakes.", told, CAUTION),
+            messages=(
+                *plan.messages,
+                *([BEYOND] if beyond else []),
+                f"{plural(len(stakes), 'stake')}.",
+                (scale or GroundScale()).told(plan.lattice.length, unit, known=scale is not None),
+                *(["Longitude and latitude of the stakes cannot be told."] if unknown else []),
+                CAUTION,
+            ),
+            warnings=(
+                *metric_defaults(task, crs, "SIZE"),
+                *plan.warnings,
+                *beyond_outline(inside),
+            ),
         )
         lines = [*layer.lines, self.entry(task, plan.figures, {})]
         shape = QgsWkbTypes.Type.MultiPolygon if task["CLIP"] else QgsWkbTypes.Type.Polygon
@@ -192,44 +227,36 @@ class PlanGrids(Step):
         features = _grids(plan, outline if task["CLIP"] else None, fields, task.part(0.6, 0.8))
         outputs = {"OUTPUT": self.write_layer(task, "OUTPUT", fields, shape, crs, features, lines)}
         if self.parameter("STAKES").given(task):
-            fields = _stake_fields()
+            fields = stake_fields()
             outputs["STAKES"] = self.write_layer(
-                task, "STAKES", fields, QgsWkbTypes.Type.Point, crs, _stakes(stakes, fields), lines
-            )
+                task, "STAKES", fields, QgsWkbTypes.Type.Point, crs,
+                stake_features(placed, fields), lines,
+            )  # fmt: skip
         if self.parameter("CHECKS").given(task):
             checks = tape_checks(plan, stakes, scale or GroundScale())
-            fields = _check_fields(unit)
-            features = _checks(checks, stakes, scale is not None, fields, task.part(0.8, 1.0))
+            fields = check_fields(unit)
+            features = check_features(
+                checks, placed, scale is not None, fields, task.part(0.8, 1.0)
+            )
             outputs["CHECKS"] = self.write_layer(
                 task, "CHECKS", fields, QgsWkbTypes.Type.LineString, crs, features, lines
             )
         if task["STAKES_FILE"] is not None:
-            write_stakes(stakes, task["STAKES_FILE"])
+            write_stakes(placed, task["STAKES_FILE"])
             outputs["STAKES_FILE"] = str(task["STAKES_FILE"])
         return {**outputs, "FIGURES": self.report(task, plan)}
 
-    def corner(self, task) -> tuple[float, float] | None:
-        """The start corner in the outline's coordinate reference system."""
-        if not self.parameter("CORNER").given(task):
-            return None
-        point = self.parameterAsPoint(task.parameters, "CORNER", task.context, task["INPUT"].crs)
-        return (point.x(), point.y())
-
-
-def _fields(*wanted: tuple[str, str, str]) -> QgsFields:
-    fields = QgsFields()
-    for name, kind, unit in wanted:
-        fields.append(compat.field(name, kind, f"{name} [{unit}]" if unit else ""))
-    return fields
-
 
 def _grid_fields(unit: str) -> QgsFields:
-    return _fields(
+    fields = QgsFields()
+    for name, kind, of in (
         ("grid", "text", ""), ("x", "real", ""), ("y", "real", ""), ("bearing", "real", "°"),
         ("length", "real", unit), ("width", "real", unit), ("row", "integer", ""),
         ("column", "integer", ""), ("order", "integer", ""), ("share", "real", "%"),
-        ("area", "real", squared(unit) if unit else ""),
-    )  # fmt: skip
+        ("area", "real", squared(unit)),
+    ):  # fmt: skip
+        fields.append(compat.field(name, kind, f"{name} [{of}]" if of else ""))
+    return fields
 
 
 def _grids(
@@ -261,47 +288,4 @@ def _grids(
             [name, *place, round(lattice.bearing, 6), lattice.length, lattice.width, row, column,
              number, share, area]
         )  # fmt: skip
-        yield feature
-
-
-def _stake_fields() -> QgsFields:
-    return _fields(
-        ("stake", "integer", ""), ("x", "real", ""), ("y", "real", ""), ("serves", "text", "")
-    )
-
-
-def _stakes(stakes: Stakes, fields: QgsFields) -> Iterator[QgsFeature]:
-    rows = zip(stakes.x.tolist(), stakes.y.tolist(), stakes.serves)
-    for number, (x, y, serves) in enumerate(rows, start=1):
-        feature = QgsFeature(fields)
-        feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(x, y)))
-        feature.setAttributes([number, round(x, 4), round(y, 4), serves])
-        yield feature
-
-
-def _check_fields(unit: str) -> QgsFields:
-    return _fields(
-        ("check", "integer", ""), ("what", "text", ""), ("grids", "text", ""),
-        ("from", "integer", ""), ("to", "integer", ""), ("expected", "real", unit),
-        ("ground", "real", unit),
-    )  # fmt: skip
-
-
-def _checks(
-    checks: Checks, stakes: Stakes, on_ground: bool, fields: QgsFields, progress: Progress
-) -> Iterator[QgsFeature]:
-    """A line a tape distance; no ground distance where the scale is not known."""
-    places = [QgsPointXY(x, y) for x, y in zip(stakes.x.tolist(), stakes.y.tolist())]
-    rows = zip(
-        checks.what, checks.grids, checks.start.tolist(), checks.end.tolist(),
-        checks.expected.round(3).tolist(), checks.ground.round(3).tolist(),
-    )  # fmt: skip
-    for number, (what, grids, start, end, expected, ground) in enumerate(rows, start=1):
-        if number % BATCH == 0:
-            advance(progress, number / len(checks))
-        feature = QgsFeature(fields)
-        feature.setGeometry(QgsGeometry.fromPolylineXY([places[start - 1], places[end - 1]]))
-        feature.setAttributes(
-            [number, what, grids, start, end, expected, ground if on_ground else None]
-        )
         yield feature

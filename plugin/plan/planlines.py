@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import replace
 
-from qgis.core import QgsFeature, QgsFields, QgsGeometry, QgsPointXY, QgsUnitTypes, QgsWkbTypes
+from qgis.core import QgsGeometry, QgsWkbTypes
 
-from ...algorithms.intake.sitegrid import WALKING, SiteGrid
-from ...algorithms.plan.effort import EffortOptions
+from ...algorithms.intake.sitegrid import SiteGrid
 from ...algorithms.plan.fewest_turns import Area, frame_outline
-from ...algorithms.plan.planlines import Logging, TraversePlan, planlines
+from ...algorithms.plan.planlines import Logging, planlines
 from ...algorithms.plan.resolution import Sought
 from .. import compat
-from ..inputs import Areas, Layer
+from ..areas import condition
+from ..inputs import Areas, Condition, Layers
+from ..intake.sitegrid import site_grid_record
 from ..outputs import LayerOutput
-from ..parameters import Choice, Number
+from ..parameters import Number
 from ..readings_layer import read_layout
 from ..step import Step
 from ..styles import style_traverses
-from .cutting import Cutter, avoided, outline_in, rectangle, vertices, whole_geometry
-from .effort import EFFORT
+from ..units import map_unit, metre
+from .cutting import Cutter, avoided, outline_in, vertices, whole_geometry
+from .defaults import metric_defaults
+from .effort import EFFORT, effort
+from .outline import read_outline
 from .resolution import SOUGHT
+from .traverses import DATA_GRID, frame_fields, frames, traverse_features, traverse_fields
 
-DATA_GRID = ("grid", "x", "y", "bearing", "length", "width")
 SHOWN = 10
 """Outlines whose frame is told in the messages."""
 
@@ -40,8 +44,10 @@ class PlanLines(Step):
     advice = (
         "A layer with the fields grid, x, y, bearing, length and width is taken as data grids, "
         "each with a bearing of its own; any other as outlines, whose traverses run by the "
-        "bearing given or, left empty, so that there are the fewest turns. Readings brought in "
-        "later with the same separation, interval and walking fall on the planned lines.",
+        "bearing given or, left empty, so that there are the fewest turns. Data grids that were "
+        "clipped to the outline, or whole ones walked within it, keep the numbers of whole ones. "
+        "Readings brought in later with the same separation, interval and walking fall on the "
+        "planned lines.",
         "Walk across, not along, known ditches, banks and walls, if need be with more turns.",
         "The plan knows nothing of what is under or on the ground. Before going out: permission "
         "of landowner and occupier, consent where the law asks for it, and a look at the ground "
@@ -60,6 +66,13 @@ class PlanLines(Step):
             "Polygons in a projected coordinate reference system; walked in the layer's order.",
             projected=True,
         ),
+        Condition(
+            "WHERE",
+            "Data grids or outlines where",
+            "Expression that is true for the features to walk, such as \"grid\" in ('A1', 'A2'). "
+            "Empty: all.",
+            optional=True,
+        ),
         Number(
             "BEARING",
             "Bearing of the first traverse",
@@ -72,7 +85,7 @@ class PlanLines(Step):
         Number(
             "SEPARATION",
             "Traverse separation",
-            "Two traverses should cross the smallest feature: at most half its size.",
+            "In map units. Two traverses should cross the smallest feature: at most half its size.",
             default=1.0,
             minimum=1e-6,
             distance_of="INPUT",
@@ -80,26 +93,40 @@ class PlanLines(Step):
         Number(
             "INTERVAL",
             "Reading interval",
-            "At most half the traverse separation, and a third of the smallest feature.",
+            "In map units. At most half the traverse separation, and a third of the smallest "
+            "feature.",
             default=0.25,
             minimum=1e-6,
             distance_of="INPUT",
         ),
-        Choice(
+        site_grid_record(
             "WALKING",
-            "Walking",
-            "'zigzag': every second traverse is walked back, which is quicker but asks for lag to "
-            "be corrected; 'one_way': all in one direction.",
-            default="zigzag",
-            options=WALKING,
+            help="'zigzag': every second traverse is walked back, which is quicker but asks for "
+            "lag to be corrected; 'one_way': all in one direction.",
         ),
-        Layer(
-            "AVOID",
-            "Areas to avoid",
-            "Trees, fences, buildings, ground without consent: polygons, lines or points in the "
-            "same coordinate reference system. Traverses are cut at them.",
+        Areas(
+            "WITHIN",
+            "Walk only within",
+            "The outline of the site, say, in the same coordinate reference system: traverses are "
+            "cut at it and at its holes, and keep their numbers. Empty: data grids and outlines "
+            "are walked to their edges.",
             optional=True,
             projected=True,
+        ),
+        Condition(
+            "WITHIN_WHERE",
+            "Walk only within where",
+            "Expression that is true for the features to walk within. Empty: all.",
+            optional=True,
+            advanced=True,
+            of="WITHIN",
+        ),
+        Layers(
+            "AVOID",
+            "Areas to avoid",
+            "Trees, fences, buildings, ground without consent: one layer or several of polygons, "
+            "lines or points in the same coordinate reference system. Traverses are cut at them.",
+            optional=True,
         ),
         Number(
             "CLEARANCE",
@@ -121,39 +148,15 @@ class PlanLines(Step):
             distance_of="INPUT",
             advanced=True,
         ),
-        Choice(
-            "SIDE",
-            "Further traverses lie to the",
-            "Seen along the first traverse.",
-            default="right",
-            options=("right", "left"),
-            advanced=True,
-        ),
-        Number(
-            "FIRST_LINE",
-            "Number of the first traverse",
-            "The one nearest to the corner, in every area.",
-            default=1,
-            whole=True,
-            advanced=True,
-        ),
-        Number(
-            "FIRST_OFFSET",
-            "First traverse from the side",
-            "Empty: half the traverse separation.",
-            optional=True,
-            minimum=0,
-            distance_of="INPUT",
-            advanced=True,
-        ),
-        Number(
+        site_grid_record("SIDE"),
+        site_grid_record("FIRST_LINE", help="The one nearest to the corner, in every area."),
+        site_grid_record("FIRST_OFFSET", minimum=0, unit="", distance_of="INPUT"),
+        site_grid_record(
             "FIRST_POSITION",
-            "First reading from the start",
-            "Empty: half the reading interval, as always with a logging rate.",
-            optional=True,
+            help="Empty: half the reading interval, as always with a logging rate.",
             minimum=0,
+            unit="",
             distance_of="INPUT",
-            advanced=True,
         ),
         LayerOutput(
             "OUTPUT",
@@ -173,16 +176,17 @@ class PlanLines(Step):
     )
 
     def problem(self, task):
-        for name in ("INPUT", "AVOID"):
-            layer = task[name]
-            if layer is not None and layer.source.featureCount() == 0:
-                return f"Layer '{layer.name}' for '{self.parameter(name).label}' is empty."
-        layer, avoid = task["INPUT"], task["AVOID"]
-        if avoid is not None and avoid.crs != layer.crs:
-            return (
-                f"Layer '{avoid.name}' is in {avoid.crs.authid()} and layer '{layer.name}' in "
-                f"{layer.crs.authid()}. Run 'Reproject layer' (native:reprojectlayer) first."
-            )
+        layer, within = task["INPUT"], task["WITHIN"]
+        others = [("AVOID", one) for one in task["AVOID"]]
+        others += [("WITHIN", within)] if within is not None else []
+        for name, one in [("INPUT", layer), *others]:
+            if one.source.featureCount() == 0:
+                return f"Layer '{one.name}' for '{self.parameter(name).label}' is empty."
+            if one.crs != layer.crs:
+                return (
+                    f"Layer '{one.name}' is in {one.crs.authid()} and layer '{layer.name}' in "
+                    f"{layer.crs.authid()}. Run 'Reproject layer' (native:reprojectlayer) first."
+                )
         if task["BEARING"] is not None and _are_data_grids(layer):
             return (
                 f"Layer '{layer.name}' holds data grids, which have bearings of their own. Leave "
@@ -192,26 +196,32 @@ class PlanLines(Step):
 
     def work(self, task):
         layer = task["INPUT"]
-        unit = QgsUnitTypes.toAbbreviatedString(layer.crs.mapUnits()) or "map units"
+        unit = map_unit(layer.crs)
         areas, outlines, site = self.areas(task)
-        obstacles = []
-        if task["AVOID"] is not None:
-            obstacles = avoided(task["AVOID"], task["CLEARANCE"], task.part(0.05, 0.15))
+        obstacles = avoided(task["AVOID"], task["CLEARANCE"], task.part(0.05, 0.15))
+        within = None
+        if task["WITHIN"] is not None:
+            within = read_outline(task, "WITHIN", "WITHIN_WHERE").geometry
+        one = metre(layer.crs)
         found = planlines(
-            areas, site, task.options(EffortOptions), task.options(Logging), task.options(Sought),
-            unit, Cutter(outlines, obstacles), task.part(0.15, 0.8),
+            areas, site, effort(task, one), task.options(Logging), task.options(Sought, metre=one),
+            unit, Cutter(outlines, obstacles, within), task.part(0.15, 0.8),
         )  # fmt: skip
+        lengths = ["SEPARATION", "INTERVAL", *(["CLEARANCE"] if obstacles else [])]
+        found = replace(
+            found, warnings=(*metric_defaults(task, layer.crs, *lengths), *found.warnings)
+        )
         history = [*layer.lines, self.entry(task, found.figures, {})]
-        fields = _fields(unit)
+        fields = traverse_fields(unit)
         target = self.write_layer(
             task, "OUTPUT", fields, QgsWkbTypes.Type.LineString, layer.crs,
-            _features(found, fields, task["RATE"] is None), history,
+            traverse_features(found, fields, task["RATE"] is None), history,
         )  # fmt: skip
         outputs = {"OUTPUT": target}
         if self.parameter("FRAMES").given(task):
             outputs["FRAMES"] = self.write_layer(
-                task, "FRAMES", _frame_fields(), QgsWkbTypes.Type.Polygon, layer.crs,
-                _frames(areas, site.side), history,
+                task, "FRAMES", frame_fields(), QgsWkbTypes.Type.Polygon, layer.crs,
+                frames(areas, site.side), history,
             )  # fmt: skip
         task.progress(1.0)
         if not _are_data_grids(layer):
@@ -222,10 +232,17 @@ class PlanLines(Step):
     def areas(self, task) -> tuple[list[Area], list[QgsGeometry | None], SiteGrid]:
         """The areas, the outlines to cut their traverses at, and the site grid."""
         layer, side = task["INPUT"], task["SIDE"]
-        geometries = [
-            whole_geometry(feature, number, layer)
+        wanted = condition(task, layer, "WHERE")
+        rows = [
+            (number, feature)
             for number, feature in enumerate(layer.features(), start=1)
+            if wanted(number, feature)
         ]
+        if not rows:
+            asked = f" for which {task['WHERE']}" if task["WHERE"] else ""
+            raise ValueError(f"Layer '{layer.name}' holds no area{asked}: nothing to plan over.")
+        geometries = [whole_geometry(feature, number, layer) for number, feature in rows]
+        layer = layer.only([feature for _, feature in rows])
         if _are_data_grids(layer):
             areas = _data_grids(layer)
             site = task.options(SiteGrid, origins={area.name: area.origin for area in areas})
@@ -235,7 +252,7 @@ class PlanLines(Step):
         # The origins come of the frames, and the frames of the spacing.
         site = task.options(SiteGrid, origins={"": Area("", 0, 0, 0, 1, 1).origin})
         areas = []
-        for number, (name, geometry) in enumerate(zip(names, geometries), start=1):
+        for (number, _), name, geometry in zip(rows, names, geometries):
             try:
                 areas.append(frame_outline(name, vertices(geometry), task["BEARING"], site))
             except ValueError as wrong:
@@ -249,13 +266,11 @@ def _are_data_grids(layer) -> bool:
 
 
 def _data_grids(layer) -> list[Area]:
-    rows = read_layout(layer)
-    sizes = [(feature["length"], feature["width"]) for feature in layer.features()]
     areas = []
-    for (grid, x, y, bearing, _), (length, width) in zip(rows, sizes):
-        if compat.is_null(length) or compat.is_null(width):
+    for grid, origin in read_layout(layer).items():
+        if origin.length is None or origin.width is None:
             raise ValueError(f"Layer '{layer.name}' lacks length or width for data grid '{grid}'.")
-        areas.append(Area(grid, x, y, bearing, float(length), float(width)))
+        areas.append(Area(grid, origin.x, origin.y, origin.bearing, origin.length, origin.width))
     return areas
 
 
@@ -274,65 +289,3 @@ def _told(area: Area, unit: str) -> str:
         f"Frame{name}: corner {area.x:.2f} {area.y:.2f}, bearing {area.bearing:.2f}°, "
         f"{area.length:.2f} {unit} along the traverses, {area.width:.2f} {unit} across."
     )
-
-
-def _fields(unit: str) -> QgsFields:
-    fields = QgsFields()
-    for name, kind, alias in (
-        ("grid", "text", ""),
-        ("line", "integer", ""),
-        ("piece", "integer", ""),
-        ("walk_order", "integer", "order of walking"),
-        ("bearing", "real", "bearing [degrees]"),
-        ("length", "real", f"length [{unit}]"),
-        ("along", "real", f"start of the piece along the traverse [{unit}]"),
-        ("start_x", "real", ""),
-        ("start_y", "real", ""),
-        ("end_x", "real", ""),
-        ("end_y", "real", ""),
-        ("readings", "integer", "readings expected"),
-        ("first_no", "integer", "number of the first reading"),
-        ("minutes", "real", "begins after [min]"),
-        ("stop_for", "text", "before it, stop for"),
-    ):
-        fields.append(compat.field(name, kind, alias))
-    return fields
-
-
-def _features(found: TraversePlan, fields: QgsFields, numbered: bool) -> Iterator[QgsFeature]:
-    lines, pieces, effort = found.traverses, found.pieces, found.effort
-    rows = pieces.traverse
-    length = pieces.end - pieces.start
-    columns = zip(
-        lines.area[rows].tolist(), lines.line[rows].tolist(), pieces.number.tolist(),
-        lines.bearing[rows].tolist(), length.tolist(), pieces.start.tolist(),
-        pieces.ends.tolist(), pieces.readings.tolist(), pieces.first_reading.tolist(),
-        effort.minutes.tolist(), effort.stops,
-    )  # fmt: skip
-    for order, row in enumerate(columns, start=1):
-        area, line, piece, bearing, size, along, (start, end), count, first, minutes, stops = row
-        feature = QgsFeature(fields)
-        feature.setGeometry(QgsGeometry.fromPolylineXY([QgsPointXY(*start), QgsPointXY(*end)]))
-        feature.setAttributes(
-            [
-                lines.names[area], line, piece, order, bearing, size, along, *start, *end, count,
-                first if numbered else None, minutes, stops,
-            ]
-        )  # fmt: skip
-        yield feature
-
-
-def _frame_fields() -> QgsFields:
-    fields = QgsFields()
-    for name in DATA_GRID:
-        fields.append(compat.field(name, "text" if name == "grid" else "real"))
-    return fields
-
-
-def _frames(areas: list[Area], side: str) -> Iterator[QgsFeature]:
-    fields = _frame_fields()
-    for area in areas:
-        feature = QgsFeature(fields)
-        feature.setGeometry(rectangle(area, side))
-        feature.setAttributes([getattr(area, "name" if n == "grid" else n) for n in DATA_GRID])
-        yield feature

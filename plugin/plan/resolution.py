@@ -36,6 +36,7 @@ SOUGHT = (
         "Of the instrument, separated by semicolons: how deep each looks is told. Empty: "
         "nothing is told.",
         default="",
+        each="pair of coils",
         optional=True,
         unit="map units",
     ),

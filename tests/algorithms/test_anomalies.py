@@ -327,8 +327,11 @@ def test_anomalies_over_much_of_the_ground_are_doubted():
         ({"smallest_area": -1.0}, r"^The smallest area is -1: choose 0 or more\.$"),
         ({"largest_filled_hole": -1.0}, r"^The largest filled hole is -1: choose 0 or more\.$"),
         ({"minimum_contrast": -1.0}, r"^The minimum contrast is -1: choose 0 or more\.$"),
-        ({"background": "flat"}, r"^Background 'flat' is unknown: choose global or moving\.$"),
-        ({"polarity": "up"}, r"^Polarity 'up' is unknown: choose both, positive or negative\.$"),
+        ({"background": "flat"}, r"^Background 'flat' is unknown: choose one of global, moving\.$"),
+        (
+            {"polarity": "up"},
+            r"^Polarity 'up' is unknown: choose one of both, positive, negative\.$",
+        ),
     ],
 )
 def test_bad_choices_are_refused(choices, message):

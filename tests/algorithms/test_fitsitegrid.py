@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from lynchet.algorithms.intake.fitsitegrid import fitsitegrid
 from lynchet.algorithms.intake.pegs.controlpoints import ControlPoints, parse_control_points
 from lynchet.algorithms.intake.pegs.helmert import Transformation, fit
+from lynchet.algorithms.intake.text.number import to_number
 
 NOISE = 0.02
 NETWORKS = 500
@@ -321,6 +322,36 @@ def test_control_points_are_read_from_lines():
 def test_control_points_that_cannot_serve_are_refused(text, sentence):
     with pytest.raises(ValueError, match=re.escape(sentence)):
         parse_control_points(text)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "A: 0 0 -> 412345,219 5812345,12; B: 20,5 0 -> 412365,219 5812345,12",
+        "A: 0, 0 -> 412345,219, 5812345,12\nB: 20,5 , 0 -> 412365,219 , 5812345,12",
+        "A: 0,0 -> 412345.219,5812345.12; B: 20.5,0 -> 412365.219,5812345.12",
+    ],
+)
+def test_a_comma_is_decimal_where_blanks_separate(written):
+    found = parse_control_points(written)
+    assert found.site.tolist() == [0, 20.5]
+    assert found.on_map.tolist() == [412345.219 + 5812345.12j, 412365.219 + 5812345.12j]
+
+
+@pytest.mark.parametrize("word", ["1,234,567", "1,2.5", ",5", "5,", "1,2e3", "", "x"])
+def test_what_may_mean_two_numbers_is_none(word):
+    with pytest.raises(ValueError, match="could not convert"):
+        to_number(word)
+
+
+def test_no_sentence_holds_a_power_of_ten():
+    site = np.array([0, 20, 20 + 30j, 30j])
+    far = refusal(site, site + np.array([0, 0, 0, 412345 + 5812345j]) + 4e5)
+    assert "(+412,345 east, +5,812,345 north)" in far
+    exact = fitsitegrid(points(site, site * np.exp(0.3j) + 412345.219 + 5812345.12j)).messages
+    assert "a standard error of a coordinate of 0 map units" in exact[1]
+    for sentence in (far, *exact, refusal(site, site * 2e5), refusal(site[:2], site[:2] * 2e5)):
+        assert not re.search(r"\de[+-]\d", sentence)
 
 
 def test_a_tolerance_that_is_none_is_refused():

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_stream import gga, rmc, sentence
+from lynchet.algorithms.intake import importstream
 from lynchet.algorithms.intake.importstream import (
     JoinOptions,
     parse_qualities,
@@ -165,6 +166,144 @@ def test_a_stream_in_two_files_goes_on(read, tmp_path):
     assert found.table.row[found.table.file == 1][:3].tolist() == [1, 2, 4]
 
 
+# -- sentences behind something else, several talkers ----------------------------------------
+
+
+def stamped(rows, write=lambda t: f"{clock(t)},", ahead=lambda t: 0.0):
+    """The same rows with the logger's time before each sentence, its clock `ahead` of the fixes."""
+    out, t = [], START - 1
+    for row in rows:
+        t += row[0] == "$"
+        out.append((write(t + ahead(t)) if row[0] == "$" else "") + row)
+    return out
+
+
+BEFORE = {
+    "a time": lambda t: f"{clock(t)},",
+    "a counter": lambda t: f"{round(t * 1000)} ",
+    "brackets": lambda t: f"[{clock(t)}] ",
+    "letters": lambda t: f"P {clock(t)}; ",
+}
+
+
+@pytest.mark.parametrize("before", BEFORE)
+@pytest.mark.parametrize("begins", ["begins: M; ", ""])
+def test_a_sentence_is_found_behind_what_stands_before_it(read, before, begins):
+    rows = walk()
+    recipe = RECIPE.replace("begins: M; ", begins)
+    found, plain = (read(*some, recipe=recipe) for some in (stamped(rows, BEFORE[before]), rows))
+    assert found.counts == plain.counts
+    assert found.fixes.longitude.tolist() == plain.fixes.longitude.tolist()
+    np.testing.assert_array_equal(join(found).placed.x, join(plain).placed.x)
+
+
+def test_a_sentence_may_begin_as_instrument_lines_do(read):
+    rows = walk()
+    found = read(*stamped(rows, lambda t: f"M {clock(t)} "))
+    assert found.counts == read(*rows).counts
+
+
+def test_a_dollar_makes_no_sentence_of_notes_and_marks(read):
+    recipe = "begins: M; parted by: comma; channels: 2 = ec; mark: 3"
+    stream = read(gga(START, 0, 0), "M,21.5,cost $5", "# " + gga(START + 1, 0, 0),
+                  gga(START + 2, 0, 0), recipe=recipe)  # fmt: skip
+    assert stream.table.kept["mark"].tolist() == ["cost $5"]
+    assert stream.counts["lines passed over"] == 1
+    assert len(stream.fixes) == 2
+
+
+def test_a_sentence_cut_short_behind_a_stamp_is_broken(read):
+    rows = [*stamped(walk()), "09:00:44.56,$G"]
+    stream = read(*rows)
+    assert stream.counts["broken sentences"] == 1
+    assert stream.first["broken sentences"] == "row 56 of stream.txt"
+
+
+def test_only_the_talker_asked_for_is_used(read):
+    rows = []
+    for k in range(5):
+        rows += [gga(START + k, STEP * k, 0.0), gga(START + k, STEP * k, 5.0, talker="GP"),
+                 f"M {clock(START + k + 0.5)} 20 0.3"]  # fmt: skip
+    for talker, north in (("GP", 5.0), ("GN", 0.0)):
+        stream = read(*rows, form=StreamFormat(talker=talker))
+        assert stream.fixes.latitude.tolist() == [north] * 5
+        assert stream.counts["other sentences"] == 5
+        assert stream.talkers == {talker: 5}
+        assert join(stream).warnings == (
+            "Of the readings, 1 before or after all fixes have no position. Unless the receiver "
+            "was switched on late, check the clock shift.",
+        )
+    both = join(read(*rows))
+    assert "Several talkers told positions: GN (5), GP (5)." in both.messages
+    # Five degrees of a circle of 6,371 km.
+    assert any(
+        "5 sentences told a place more than 3 m from that told for the same moment (up to 555,975 m"
+        "). Row 2 of stream.txt is the first. Two receivers? Keep to one talker" in said
+        for said in both.warnings
+    )
+    with pytest.raises(ValueError, match=r"sentences but no GGA or RMC of talker GA\. Have the"):
+        read(*rows, form=StreamFormat(talker="GA"))
+
+
+def test_one_place_told_twice_is_no_matter(read):
+    rows = [row for k in range(5) for row in (
+        gga(START + k, STEP * k, 0.0), rmc(START + k, STEP * k, 1e-5), f"M {clock(START + k)} 2 3"
+    )]  # fmt: skip
+    found = join(read(*rows))
+    assert found.figures["sentences apart"] == 0
+    assert found.warnings == ()
+    rows[4] = rmc(START + 1, STEP, 4e-5)
+    found = join(read(*rows))
+    assert found.figures["sentences apart"] == 1
+    assert "1 sentence told a place more than 3 m from" in found.warnings[0]
+
+
+def test_rmc_alone_and_gga_alone_tell_the_same_places(read):
+    def written(tell):
+        return [row for k in range(5) for row in (
+            tell(86397 + k, STEP * k), f"M {clock(86397.5 + k)} 20 0.3"
+        )]  # fmt: skip
+
+    alone = written(lambda t, lon: gga(t % 86400, lon, 0.0))
+    dated = written(lambda t, lon: rmc(t % 86400, lon, 0.0, date="310530" if t < 86400 else
+                                       "010630"))  # fmt: skip
+    found, other = join(read(*alone)), join(read(*dated))
+    assert found.placed.x[:4] == pytest.approx([0.5, 1.5, 2.5, 3.5])
+    np.testing.assert_array_equal(other.placed.x, found.placed.x)
+    np.testing.assert_array_equal(other.table.time, found.table.time)
+
+
+def test_a_gga_without_a_fix_outdoes_the_rmc_of_its_moment(read):
+    rows = walk()
+    place = next(k for k, row in enumerate(rows) if "090004.00" in row)
+    rows[place : place + 1] = [
+        rmc(START + 4, 50.0, 9.0), gga(START + 4, 50.0, 9.0, quality=0),
+    ]  # fmt: skip
+    found = join(read(*rows))
+    np.testing.assert_allclose(found.placed.x[:40], moments()[:40], atol=1e-3)
+    assert found.figures["fixes denied by GGA"] == 1
+    assert (
+        "At 1 moment an RMC told a position where the GGA said that there was no fix: it was left "
+        "out." in found.warnings
+    )
+    only = ["M 09:00:00 1 2", rmc(START, 1.0, 2.0), gga(START, 1.0, 2.0, quality=0)]
+    with pytest.raises(ValueError, match="No position was found: the receiver had no fix"):
+        read(*only)
+
+
+def test_counts_of_one_are_in_the_singular(read):
+    found = join(read(*walk(), gga(START, 0, 0)[:-1], "# note"))
+    assert found.messages[0] == (
+        "57 lines: 44 readings, 11 position sentences, 1 broken sentence, 1 line passed over."
+    )
+
+
+def test_a_talker_is_two_capitals():
+    for talker in ("G", "GNS", "gn", "G,"):
+        with pytest.raises(ValueError, match=f"The talker is '{talker}'. Give the two capitals be"):
+            StreamFormat(talker=talker)
+
+
 REFUSED = {
     "Row 56 of stream.txt has 3 parts where the recipe asks for at least 4 ('M 09:00:01 5'). "
     "Correct the file or the recipe, or take unreadable values as NULL.": "M 09:00:01 5",
@@ -275,6 +414,88 @@ def test_a_shift_is_found_from_the_order_of_lines(read):
     assert "Clock shift found from the order of the lines: -1234.5" in found.messages[-1]
 
 
+STAMPED = RECIPE + "; stamp: 1"
+
+
+@pytest.mark.parametrize("before", ["a time", "brackets"])
+def test_the_loggers_time_before_sentences_tells_the_shift(read, before):
+    rows = stamped(walk(seconds=range(60), shift=-1234.567), BEFORE[before], lambda t: 1234.567)
+    stream = read(*rows, recipe=STAMPED)
+    found = join(stream, clock="found")
+    inside = moments(4, 60) < 59
+    # Times are written to a millisecond.
+    np.testing.assert_allclose(found.placed.x[inside], moments(4, 60)[inside], atol=1.1e-3)
+    assert found.figures["clock shift found"] == -1234.567
+    assert found.figures["stamps"] == 60
+    assert (
+        "Clock shift by 60 stamps before sentences: -1234.567 s at the first"
+        in (found.messages[-1])
+    )
+
+
+def test_a_counter_of_milliseconds_that_drifts_is_followed(read):
+    def counter(t):  # as a quartz might: 300 parts in a million too fast
+        return (t - START) * 1.0003 + 7.25
+
+    late = np.where(np.random.RandomState(3).rand(1000) < 0.1, 0.2, 0.0)
+    rows = []
+    for k in range(1000):
+        rows.append(f"{round(1000 * (counter(START + k) + late[k]))} "
+                    + gga(START + k, STEP * k, 0.0))  # fmt: skip
+        rows.append(f"M {round(1000 * counter(START + k + 0.5))} 20 0.3")
+    recipe = STAMPED + "; time in: milliseconds"
+    found = join(read(*rows, recipe=recipe), clock="found")
+    # A millisecond's rounding, and 300 parts in a million of 30 s where the median ends.
+    np.testing.assert_allclose(found.placed.x[:-1], np.arange(999) + 0.5, atol=0.011)
+    assert found.figures["clock drift"] == pytest.approx(-0.3, abs=0.02)
+    plain = join(read(*rows, recipe=recipe.replace("stamp: 1; ", "")), clock="found")
+    assert np.abs(plain.placed.x[:-1] - np.arange(999) - 0.5).max() > 0.1
+
+
+def test_stamps_join_positions_in_a_file_of_their_own(read):
+    rows = stamped(walk(seconds=range(60), shift=-1234.567), ahead=lambda t: 1234.567)
+    readings = [row for row in rows if row[0] == "M"]
+    sentences = [row for row in rows if row[0] != "M"]
+    found = join(read(*readings, positions=sentences, recipe=STAMPED), clock="found")
+    together = join(read(*rows, recipe=STAMPED), clock="found")
+    np.testing.assert_allclose(found.placed.x, together.placed.x, atol=1e-9)
+    with pytest.raises(ValueError, match="without the logger's time before each sentence"):
+        join(read(*readings, positions=sentences), clock="found")
+
+
+def test_a_stamped_clock_passes_midnight_at_another_time_than_the_fixes(read):
+    rows = walk(seconds=range(60), shift=-53_980.0)
+    rows = stamped(rows, ahead=lambda t: 53_980.0)
+    assert {row[:5] for row in rows if row[0] != "M"} == {"23:59", "00:00"}
+    found = join(read(*rows, recipe=STAMPED), clock="found")
+    inside = moments(4, 60) < 59
+    np.testing.assert_allclose(found.placed.x[inside], moments(4, 60)[inside], atol=1.1e-3)
+
+
+def test_readings_may_begin_after_a_midnight_that_stamps_began_before(read):
+    rows = walk(seconds=range(60), shift=-53_980.0)
+    first = next(k for k, row in enumerate(rows) if row.startswith("M 00:00:"))
+    rows = stamped(rows, ahead=lambda t: 53_980.0)
+    rows = [row for k, row in enumerate(rows) if row[0] != "M" or k >= first]
+    found = join(read(*rows, recipe=STAMPED), clock="found")
+    assert found.placed.x[0] == pytest.approx(20.125, abs=1.1e-3)
+
+
+def test_stamps_may_bear_a_decimal_comma(read):
+    rows = stamped(walk(seconds=range(60), shift=-7.25), BEFORE["letters"], lambda t: 7.25)
+    rows = [
+        row.replace(".", ",") if row[0] == "M" else row.replace(".", ",", 1) for row in rows
+    ]  # fmt: skip
+    recipe = RECIPE + "; stamp: 2; decimal: comma"
+    found = join(read(*rows, recipe=recipe), clock="found")
+    assert found.figures["clock shift found"] == -7.25
+
+
+def test_a_recipes_stamp_that_is_nowhere_is_refused(read):
+    with pytest.raises(ValueError, match="No sentence has a time in part 1 of what stands before"):
+        read(*walk(), recipe=STAMPED)
+
+
 @pytest.mark.parametrize("clock", ["arrival", "shared"])
 def test_without_a_clock_readings_lie_evenly_between_sentences(read, clock):
     recipe = RECIPE if clock == "arrival" else RECIPE.replace("time: 2; ", "")
@@ -327,6 +548,13 @@ def test_the_antennas_offset_is_taken_off_by_course(read, course):
     np.testing.assert_allclose(turned, 0.0, atol=0.1)
 
 
+def test_the_offset_keeps_its_length_through_a_turn(read):
+    stream = read(*walk(lambda t: STEP * min(t, 5), lambda t: STEP * max(t - 5, 0)))
+    antenna, placed = join(stream).placed, join(stream, ahead=1.0, right=0.75).placed
+    away = np.hypot(antenna.x - placed.x, antenna.y - placed.y)
+    np.testing.assert_allclose(away[:40], 1.25, atol=1e-9)
+
+
 def test_jitter_while_standing_does_not_turn_the_antenna(read):
     random = np.random.RandomState(5)
     shake = random.normal(size=(60, 2)) * 0.01
@@ -366,6 +594,35 @@ def test_a_course_over_a_bridged_gap_is_that_of_the_side_that_has_one(read):
     rows = [row for row in walk() if not any(f"0900{s:02d}.00" in row for s in (1, 2, 3, 4))]
     found = join(read(*rows), bridge_gaps=True, ahead=1.0)
     np.testing.assert_allclose(found.placed.x[:40], moments()[:40] - 1.0, atol=1e-3)
+
+
+def test_the_work_in_lots_is_the_work_at_once(read, monkeypatch):
+    rows = walk(lambda t: STEP * abs(t - 6), seconds=range(12))
+    stream = read(*rows)
+    whole = join(stream, ahead=0.5, keep_fix=True)
+    monkeypatch.setattr(importstream, "BATCH", 7)
+    parts = join(stream, ahead=0.5, keep_fix=True)
+    for name in ("x", "y", "along", "bearing", "sequence"):
+        np.testing.assert_allclose(
+            getattr(parts.placed, name), getattr(whole.placed, name), rtol=0, atol=1e-9
+        )
+    np.testing.assert_array_equal(parts.table.kept["height"], whole.table.kept["height"])
+    assert parts.figures == whole.figures
+
+
+def test_distance_is_the_way_made_on_each_traverse(read):
+    # To and fro, then standing: jitter does not lengthen the way.
+    random = np.random.RandomState(5)
+    rows = walk(lambda t: STEP * (min(t, 20) + 0.01 * random.normal()), seconds=range(40))
+    rows = [f"{row} {1 + (k > 50)}" if row[0] == "M" else row for k, row in enumerate(rows)]
+    found = join(read(*rows, recipe=RECIPE.replace("time", "line: 5; time")))
+    second = found.table.line == 2
+    assert found.placed.sequence[second][0] == 1
+    assert found.placed.along[second][0] == 0.0
+    way = found.placed.along[np.isfinite(found.placed.x)]
+    assert np.count_nonzero(np.diff(way) < 0) == 1  # where the second traverse begins
+    assert np.nanmax(found.placed.along[~second]) == pytest.approx(9.75, abs=0.1)
+    assert np.nanmax(found.placed.along[second]) == pytest.approx(10.0, abs=0.2)
 
 
 def test_poor_fixes_make_positions_doubtful(read):

@@ -16,6 +16,7 @@ from lynchet.algorithms.intake.stream.nmea import (
     POSITION,
     checksum,
     parse_sentences,
+    sentence_starts,
 )
 
 # Worked examples of the format that go round in handbooks and guides; from memory.
@@ -104,6 +105,26 @@ def test_sentences_without_a_checksum_are_taken_only_when_asked():
     assert parse(wrong, without_checksum=True).kind.tolist() == [BROKEN]
 
 
+def test_a_sentence_may_stand_behind_something_else():
+    said = parse("09:00:44.56," + GGA, "123456 " + RMC, "x " + GGA.replace("*47", "*48"))
+    assert said.kind.tolist() == [POSITION, POSITION, BROKEN]
+    assert said.latitude[:2].tolist() == [48 + 7.038 / 60] * 2
+
+
+def test_where_a_sentence_begins_and_whether_that_is_sure():
+    rows = ["$", "a $b", "a, $GNGGA,1", "!AIVDM", "no", "$GP $GNGGA,", "a $GP", "a $GNGGA", "$$,",
+            "a $100,", "a $GN-GA,", "a $PABC123,", "a $ABCDEFGHIJ,", "a $GN,GA"]  # fmt: skip
+    start, sure = sentence_starts(text_lines(*rows))
+    begins = np.cumsum([0, *(len(row) + 1 for row in rows[:-1])])
+    assert (start - begins).tolist() == [0, 2, 3, 0, 2, 0, 2, 2, 0, 2, 2, 2, 2, 2]
+    assert np.flatnonzero(sure).tolist() == [0, 2, 3, 5, 8, 11]
+
+
+def test_sentences_of_other_talkers_are_others():
+    said = parse(gga(1.0, 2.0, 53.0), gga(1.0, 2.0, 53.0, talker="GP"), talker="GP")
+    assert said.kind.tolist() == [OTHER, POSITION]
+
+
 def test_a_small_letter_in_a_checksum_will_do():
     assert parse(RMC.replace("*6A", "*6a")).kind.tolist() == [POSITION]
 
@@ -158,6 +179,30 @@ def test_a_moment_told_twice_is_one_fix_and_gga_comes_first():
     assert found.time.tolist() == [32400.0, 32401.0]
     assert found.longitude.tolist() == [2.0, 2.0]
     assert found.repeated == 1
+
+
+def test_a_gga_without_a_fix_outdoes_an_rmc_but_not_another_gga():
+    no = at("090001.00", quality=0)
+    told = fixes_of(parse(*at("090000.00"), rmc("090001.00", 2.5, 53.0), *no))
+    assert (told.time.tolist(), told.denied) == ([32400.0], 1)
+    told = fixes_of(parse(*no, *at("090001.00"), rmc("090001.00", 2.5, 53.0)))
+    assert (told.time.tolist(), told.denied) == ([32401.0], 0)
+    told = fixes_of(parse(*no, *at("090000.00")))
+    assert (told.time.tolist(), told.denied) == ([32400.0], 0)
+
+
+def test_a_receiver_without_a_fix_tells_no_days():
+    # Before its first fix a receiver may count from anywhere.
+    wild = at("220000.00", "130000.00", quality=0)
+    rows = [*at("090000.00"), *wild, *at("090001.00")]
+    assert fixes_of(parse(*rows)).time.tolist() == [32400.0, 32401.0]
+
+
+def test_places_apart_are_measured_on_a_sphere_also_over_the_date_line():
+    told = fixes_of(parse(gga("090000.00", 179.9999, 60.0), rmc("090000.00", -179.9999, 60.0)))
+    # 0.0002 degrees of the parallel of 60 degrees, half the equator's 40,030 km.
+    assert told.farthest == pytest.approx(40_030_174 / 2 * 0.0002 / 360, rel=1e-3)
+    assert told.apart.tolist() == [2]
 
 
 # -- an independent formatter, and garbage ---------------------------------------------------

@@ -8,7 +8,7 @@ from lynchet.algorithms.ground.bodies import conductivity_kernel
 from lynchet.algorithms.intake.placesensors import PlaceOptions, placesensors
 from lynchet.algorithms.intake.walk.heading import travel_of
 from lynchet.algorithms.intake.walk.resample import resampled
-from lynchet.algorithms.intake.walk.spacings import spacings_of
+from lynchet.algorithms.intake.walk.spacings import spacings_of, unlike_names
 from lynchet.algorithms.intake.walk.walked import never_falling, progress_of
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import NO_LINE, Qc, Readings
@@ -143,7 +143,7 @@ def track(radius, antenna):
 def test_a_curved_track_lies_at_the_true_midpoints(radius, channel):
     feature, before = track(radius, 0.3)
     spacing = SPACINGS[channel]
-    options = PlaceOptions(ahead=-0.3)
+    options = PlaceOptions(ahead=0.3)
     place = on_site(placesensors(only(before, channel), SPACINGS, options).readings)
     angle = np.arange(0, 1.9 * np.pi, INTERVAL / radius)
     true = radius * np.exp(1j * angle) - (0.3 + spacing / 2) * 1j * np.exp(1j * angle)
@@ -179,15 +179,42 @@ def test_offsets_and_lag_add_up_along_and_across_the_direction(ahead, right, lag
     before = only(zigzag(trailing, lines=2), "ec_100")
     options = PlaceOptions(ahead=ahead, right=right, lag=lag, lag_unit=unit)
     found = placesensors(before, SPACINGS, options)
-    forward = ahead - 0.5 - lag * (1.25 if unit == "seconds" else 1.0)
+    forward = -ahead - 0.5 - lag * (1.25 if unit == "seconds" else 1.0)
     moved = on_site(found.readings) - on_site(before)
     half = len(moved) // 2
-    np.testing.assert_allclose(moved[:half], right + 1j * forward, atol=1e-6)
-    np.testing.assert_allclose(moved[half:], -right - 1j * forward, atol=1e-6)
+    np.testing.assert_allclose(moved[:half], -right + 1j * forward, atol=1e-6)
+    np.testing.assert_allclose(moved[half:], right - 1j * forward, atol=1e-6)
     np.testing.assert_allclose(found.moved_ahead, forward, atol=1e-6)
     np.testing.assert_allclose(found.along(np.full(2 * half, 3.0)), 3 + forward, atol=1e-6)
     np.testing.assert_allclose(found.bearing, np.repeat([TURN, TURN + 180], half), atol=1e-4)
     assert not (found.readings.qc & Qc.DOUBTFUL_POSITION).any()
+
+
+def test_an_antenna_in_front_and_to_the_right_leaves_the_coils_behind_and_to_the_left():
+    y = np.arange(0, 20, 0.25)
+    before = Readings.build(x=0 * y, y=y, values=y, channels=["ec"])
+    found = placesensors(before, {"ec": 0.0}, PlaceOptions(ahead=1.0, right=0.5)).readings
+    np.testing.assert_allclose(found.y, y - 1.0, atol=1e-9)
+    np.testing.assert_allclose(found.x, -0.5, atol=1e-9)
+
+
+def test_an_offset_of_many_metres_is_asked_about_in_any_unit():
+    before = only(zigzag(trailing, lines=2), "ec_100")
+    for options, sentence in (
+        (PlaceOptions(ahead=100.0), "is told to lie 100 map units ahead of the transmitter"),
+        (PlaceOptions(right=-30.0), "lie 30 map units to the left of the transmitter: metres, not"),
+        (PlaceOptions(ahead=60.0), None),
+    ):
+        metre = 1 / 0.3048 if sentence is None else 1.0
+        said = placesensors(before, SPACINGS, replace(options, metre=metre)).warnings
+        assert [sentence in word for word in said] == [True] if sentence else said == ()
+
+
+def test_spacings_far_from_their_names_are_asked_about():
+    assert unlike_names({"ec_050": 0.5, "ip_050": 1.2, "ec_100": 0.0, "upper": 19.0}) == ()
+    (said,) = unlike_names({"ec_050": 0.5, "ec_010": 10.0})
+    assert said.startswith("'ec_010' is told to have a coil spacing of 10 m, and its name says")
+    assert len(unlike_names({"ec_100": 0.1, "ec_050": 0.006})) == 2
 
 
 def test_a_lag_in_seconds_goes_with_the_local_speed():
@@ -418,6 +445,12 @@ def test_spacings_come_from_the_text_or_the_name():
         ("ec = 0,5", ["ec"], "The coil spacings hold '5'"),
         ("ec = -1", ["ec"], "The coil spacings hold 'ec = -1'"),
         ("ec = inf", ["ec"], "The coil spacings hold 'ec = inf'"),
+        (
+            "ec_050 = 50",
+            ["ec_050"],
+            "The coil spacing of 'ec_050' is told as 50 m. Give it in metres, not centimetres: at "
+            "most 20.",
+        ),
         ("ec = 1, ec = 2", ["ec"], "The coil spacing of 'ec' is given twice."),
         ("ce = 1", ["ec"], "The coil spacings name 'ce', which is no channel. There are: ec."),
     ],

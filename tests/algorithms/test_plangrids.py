@@ -142,9 +142,35 @@ def test_ground_left_out_is_warned_of():
 
 
 def test_a_far_start_corner_is_warned_of():
-    options = GridOptions(bearing=0.0, corner=(4.0, 52.0))
+    options = GridOptions(bearing=0.0, corner=(EAST - 1500.0, NORTH))
     plan = lay_out([[box(40, 40, EAST, NORTH)]], options, "m")
-    assert any(text.startswith("The start corner lies 5,915,") for text in plan.warnings)
+    assert any(text.startswith("The start corner lies 1,500 m from") for text in plan.warnings)
+
+
+@pytest.mark.parametrize("corner", [(4.0, 52.0), (NORTH, EAST), (EAST - 2100.0, NORTH)])
+def test_a_start_corner_out_of_reach_is_refused(corner):
+    options = GridOptions(bearing=0.0, corner=corner)
+    away = np.hypot(*np.maximum(np.subtract((EAST, NORTH), corner),
+                                np.subtract(corner, (EAST + 40, NORTH + 40))).clip(0))  # fmt: skip
+    sentence = (
+        f"The start corner lies {away:,.0f} m from the outline. The coordinate reference system or "
+        "the order of its coordinates, easting first, may be wrong."
+    )
+    with pytest.raises(ValueError, match=f"^{sentence}$"):
+        lay_out([[box(40, 40, EAST, NORTH)]], options, "m")
+
+
+def test_a_least_share_that_looks_like_a_fraction_is_warned_of():
+    def told(share):
+        options = GridOptions(bearing=0.0, corner=(0.0, 0.0), least_share=share)
+        return lay_out([[box(30, 40)]], options, "m").warnings
+
+    (warned,) = told(0.5)
+    assert warned == (
+        "The least share inside is 0.5 %, which keeps nearly all: it is per cent. Give 50 if a "
+        "share of 1 was meant."
+    )
+    assert told(0.0) == told(1.0) == told(50.0) == ()
 
 
 def test_labels_by_order_count_the_walk():
@@ -376,7 +402,7 @@ def test_too_small_a_side_is_refused_with_one_that_would_do():
     wrong = refusal([[box(1000, 1000)]], size=1.0)
     assert wrong == (
         "Data grids of 1 by 1 would be about 1,000,000 over this outline; at most 100,000 are laid "
-        "out. Choose sides of 3.5 or more, or a part of the outline."
+        "out. Choose sides of 3.48 or more, or a part of the outline."
     )
     assert len(lay_out([[box(1000, 1000)]], GridOptions(size=3.5, bearing=0.0))) <= MOST_GRIDS
 
@@ -392,7 +418,7 @@ def test_parts_too_far_apart_are_refused_before_memory_runs_out():
         ({"size": 0.0}, "The side of the data grids is 0: give a length above 0."),
         ({"width": -1.0}, "The side across is -1: give a length above 0."),
         ({"least_share": 100.5}, "The least share inside is 100.5 %: give 0 to 100 per cent."),
-        ({"labels": "x"}, "Labels 'x' are unknown: choose one of row_column, order."),
+        ({"labels": "x"}, "Kind of label 'x' is unknown: choose one of row_column, order."),
     ],
 )
 def test_options_out_of_range_are_refused(options, sentence):

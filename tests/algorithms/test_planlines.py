@@ -113,7 +113,7 @@ def test_short_pieces_are_left_out_and_count_as_lost():
     found = plan(SQUARE, separation=10.0, interval=0.25, cut=cut)
     assert found.pieces.number.tolist() == [1, 1]
     assert found.figures["lost_share"] == pytest.approx(0.25)
-    assert "25 % of the traverses' length is lost" in found.messages[1]
+    assert "25 % of the traverses' length, and so" in found.messages[1]
     longer = plan(SQUARE, separation=10.0, interval=0.25, cut=cut, logging=Logging(shortest=0.5))
     assert longer.figures["pieces"] == 3
 
@@ -131,6 +131,32 @@ def test_a_strip_no_traverse_comes_near_is_told():
     found = plan(SQUARE, separation=3.0, interval=1.0, first_offset=0.0)
     assert len(found.traverses.line) == 7
     assert "Beyond the last traverse of data grid 'G1' a strip of 2 m is left" in found.warnings[0]
+
+
+def test_areas_that_hold_one_traverse_alone_are_told():
+    found = plan(SQUARE, OTHER, separation=15.0, interval=1.0)
+    assert found.figures["traverses"] == 2
+    assert found.warnings[1] == (
+        "Only one traverse fits on data grid 'G1', 20 m across, with a separation of 15 m, and one "
+        "each on 1 more area. Is the separation right?"
+    )
+    found = plan(SQUARE, separation=25.0, interval=1.0)
+    assert found.warnings[0].startswith("Only one traverse fits on data grid 'G1', 20 m across")
+    assert plan(SQUARE, separation=10.0, interval=1.0).warnings == ()
+
+
+def test_what_lies_outside_the_ground_to_walk_within_is_told_apart_from_what_is_avoided():
+    def cut(lines, progress):
+        kept = keep((0, 0.0, 8.0), (1, 0.0, 5.0))(lines, progress)
+        return Kept(kept.traverse, kept.ends, np.array([10.0, 5.0]), np.array([10.0, 15.0]))
+
+    found = plan(SQUARE, separation=10.0, interval=0.25, cut=cut)
+    assert found.figures["outside_share"] == pytest.approx(25 / 40)
+    assert found.figures["lost_share"] == pytest.approx(2 / 15)
+    assert found.messages[1] == (
+        "62 % of the traverses' length lies outside the ground to walk within, and is left out."
+    )
+    assert "outside_share" not in plan(SQUARE, separation=10.0).figures
 
 
 def test_a_clock_places_readings_by_the_walking_speed():
@@ -266,6 +292,42 @@ def test_hours_are_those_counted_by_hand():
     assert found.minutes[20] == pytest.approx(begins)
 
 
+def strips(count):
+    """Small areas side by side, each walked in two minutes or so at 1 m a second."""
+    return [Area(f"S{k}", 2.0 * k, 0.0, 0.0, 60.0, 2.0) for k in range(count)]
+
+
+def test_base_checks_by_interval_are_not_tied_to_areas():
+    how = {"grid_time": 0.0, "base_time": 3.0, "turn_time": 0.0, "breaks": 0.0}
+    by_area = plan(*strips(35), options=EffortOptions(**how)).effort
+    assert [k for k, stop in enumerate(by_area.stops) if stop] == list(range(0, 70, 2))
+    by_time = plan(*strips(35), options=EffortOptions(base_at="interval", **how)).effort
+    starts = [k for k, stop in enumerate(by_time.stops) if stop == BASE]
+    # 60 s a traverse and 1 s over to the next in the same area: 29 in half an hour.
+    assert starts == [0, 29, 58]
+    assert by_time.count(BASE) == 3
+    assert by_area.hours - by_time.hours == pytest.approx(32 * 3 / 60)
+
+
+def test_base_checks_by_interval_want_an_interval():
+    with pytest.raises(ValueError, match="need the longest time between two of them"):
+        EffortOptions(base_at="interval", base_every=None)
+    with pytest.raises(
+        ValueError, match="Place of base checks 'x' is unknown: choose one of areas"
+    ):
+        EffortOptions(base_at="x")
+
+
+def test_hours_are_broken_down_in_one_sentence():
+    found = plan(*strips(35), separation=0.5, interval=0.25, options=EffortOptions())
+    told = next(text for text in found.messages if "in the field" in text)
+    assert told == (
+        "About 9.09 hours in the field, 2 days of 6 hours: 2.3 h walking, 18 min turning, 1.8 h "
+        "base checks, 2.8 h moving between areas, 1.8 h breaks. Ground, weather and people decide."
+    )
+    assert sum(found.figures["hours_of"].values()) == pytest.approx(found.figures["hours"])
+
+
 def test_one_way_walks_back_empty_handed():
     zigzag = plan(SQUARE, separation=1.0).effort
     one_way = plan(SQUARE, separation=1.0, walking="one_way").effort
@@ -341,7 +403,10 @@ def test_downloads_and_batteries_are_told():
     found = plan(SQUARE, interval=0.25, options=EffortOptions(capacity=900, battery=0.2))
     assert found.figures["downloads"] == 1
     told = " ".join(found.messages)
-    assert "1,600 readings for a logger of 900: download before traverse 12 of data grid G1" in told
+    assert (
+        "The logger holds 900 of 1,600 readings: download before traverse 12 of data grid G1, and "
+        "at the end of every day." in told
+    )
     assert f"{found.figures['batteries']} batteries of 0.2 hours" in told
 
 
@@ -383,10 +448,32 @@ def test_traverses_along_known_features_are_told(bearing, told):
 
 def test_a_feature_too_deep_for_the_coils_is_told():
     assert warnings(feature_size=2.0, feature_depth=0.3, coils=(0.5, 1.0)) == ()
-    (told,) = warnings(feature_size=2.0, feature_depth=6.0, coils=(0.5, 1.0))
-    assert told.startswith("A feature of 2 m at 6 m may not show although traverses cross it")
+    (told,) = warnings(feature_size=2.0, feature_depth=4.5, coils=(0.5, 1.0))
+    assert told.startswith("A feature of 2 m at 4.5 m may not show although traverses cross it")
     # One pair of coils that sees it is enough.
     assert warnings(feature_size=2.0, feature_depth=2.0, coils=(0.5, 4.0)) == ()
+
+
+def test_coils_further_apart_than_anybody_carries_are_told():
+    (told,) = warnings(feature_size=50.0, feature_depth=30.0, coils=(50.0, 100.0))
+    assert told == (
+        "Nobody carries coils 100 m apart along traverses. Lengths are in m: correct them if "
+        "another unit was meant."
+    )
+    assert warnings(coils=(10.0,)) == ()
+    # 32.8 ft are 10 m.
+    assert warnings(coils=(32.8,), metre=3.2808) == ()
+    assert warnings(coils=(33.0,), metre=3.2808) != ()
+
+
+def test_a_depth_many_times_the_widest_coil_spacing_is_told():
+    told = warnings(feature_size=2.0, feature_depth=30.0, coils=(0.5, 1.0))[-1]
+    assert told == (
+        "The depth of 30 m is more than 5 times the widest coil spacing, 1 m. Lengths are in m: "
+        "correct them if another unit was meant."
+    )
+    assert not any("5 times" in told for told in
+                   warnings(feature_size=2.0, feature_depth=5.0, coils=(0.5, 1.0)))  # fmt: skip
 
 
 def test_every_verdict_warns_that_no_anomaly_is_no_proof():

@@ -1,5 +1,6 @@
 """The reading recipe: two ways of writing it, and one sentence for each mistake."""
 
+import json
 import re
 import textwrap
 
@@ -64,6 +65,9 @@ MISTAKES = {
     "parted by: tab; parts: x; channels: 3 = ec": "'parts' is 'x'; write how many parts a line",
     "parted by: columns; channels: 3 = ec": "'channels' is '3'; write the first and last column",
     "parted by: columns; channels: 9-3 = ec": "'channels' is '9-3'; write the first and last col",
+    "parted by: tab; time in: hours; channels: 3 = ec": "'time in' is 'hours'; write seconds or mi",
+    "parted by: tab; stamp: 1; channels: 3 = ec": "'stamp' is '1'; write which part of what stands",
+    "parted by: tab; time: 1; stamp: 0; channels: 3 = ec": "'stamp' is '0'; write which part of",
     "pattern: (; channels: a": "'pattern' is no regular expression: missing ), unterminated subp",
     "pattern: (?P<a>.); channels: b = ec": "'channels' is 'b', which the pattern does not name. I",
     '{"time": [1], "parted by": "tab", "channels": "1 = ec"}': "'time' must be one text.",
@@ -80,6 +84,14 @@ def test_each_mistake_has_one_clear_sentence(text):
     assert MISTAKES[text] in said
     assert said.startswith("The recipe")
     assert said.endswith(".")
+
+
+@pytest.mark.parametrize("text", [SHORT, LONG, SHORT.replace("; ", "\n")])
+def test_a_recipes_own_text_is_json_that_says_the_same(text):
+    recipe = parse_recipe(text)
+    assert set(json.loads(recipe.text)) <= set(WORDS)
+    assert parse_recipe(recipe.text) == recipe
+    assert parse_recipe(recipe.text).text == recipe.text
 
 
 def test_a_recipe_file_is_named_in_its_mistakes(tmp_path):

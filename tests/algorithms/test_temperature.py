@@ -209,7 +209,10 @@ def test_it_can_be_cancelled():
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        ({"model": "linear"}, "Model 'linear' is unknown: choose exponential, ratio, handbook."),
+        (
+            {"model": "linear"},
+            "Model 'linear' is unknown: choose one of exponential, ratio, handbook.",
+        ),
         ({"rate": 0.0}, "The rate is 0 per degree: give a share above 0 and below 0.1"),
         ({"rate": 1.91}, "The rate is 1.91 per degree"),
         ({"reference": 77.0}, "The reference temperature is 77 °C: choose one from -5 to 60 °C."),

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from .corrections import corrections
-from .intake import print_memory
+from .intake import print_memory, print_stream_memory
 from .scores import print_scores
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -218,6 +218,7 @@ def main() -> None:
         layers(folder)
     print()
     print_memory([READINGS])
+    print_stream_memory([READINGS])
     print()
     print_scores()
 

@@ -121,7 +121,7 @@ TABLES = {
         "Give one of them.",
     ),
     "a negative separation": (
-        GOOD, {"SEPARATION": -1.0}, "'Traverse separation' is -1; it must be at least 1e-06.",
+        GOOD, {"SEPARATION": -1.0}, "'Traverse separation' is -1; it must be above 0.",
     ),
     "a traverse longer than the data grid": (
         GOOD, {"LENGTH": 3.0},
@@ -131,8 +131,7 @@ TABLES = {
     "a CRS in degrees": (
         GOOD, {"CRS": "EPSG:4326"},
         "'Coordinate reference system' is in degrees (EPSG:4326), and survey distances need a "
-        "projected coordinate reference system. Run 'Reproject layer' (native:reprojectlayer) "
-        "first.",
+        "projected coordinate reference system. Choose one in metres or feet.",
     ),
     "coordinates without columns": (
         GOOD, {"PLACEMENT": "projected"},
@@ -199,8 +198,8 @@ def test_unreadable_values_become_null_when_asked_and_are_counted(run, tmp_path)
     out = run("importtable", FILES=[str(path)], **parameters)["OUTPUT"]
     assert out.featureCount() == 24
     assert attributes(out, "ec_050")[2] == (None,)
-    assert "1 values of 'ec_050' could not be read and are NULL." in run.listener.said
-    assert "1 readings could not be placed and have no position." in run.listener.said
+    assert "1 value of 'ec_050' could not be read and is NULL." in run.listener.said
+    assert "1 reading could not be placed and has no position." in run.listener.said
 
 
 def test_a_file_that_is_not_there(run, tmp_path):
@@ -293,7 +292,7 @@ LAYERS = {
         "channels.",
     ),
     "a negative window": (
-        "despike", {}, {}, {"WINDOW": -3}, "'Window' is -3; it must be at least 1e-06.",
+        "despike", {}, {}, {"WINDOW": -3}, "'Window' is -3; it must be above 0.",
     ),
     "an even window": (
         "despike", {}, {}, {"WINDOW": 4},
@@ -369,7 +368,7 @@ GRIDDING = {
         "CELL_SIZE": 0.5, "BLANKING_DISTANCE": 2.0},
         "lie on a single line, which cannot be triangulated. Choose the method 'Inverse distance'"),
     "cells by the billion": ({}, {"CELL_SIZE": 0.00001}, "cells"),
-    "a cell size of nothing": ({}, {"CELL_SIZE": 0}, "'Cell size' is 0; it must be at least"),
+    "a cell size of nothing": ({}, {"CELL_SIZE": 0}, "'Cell size' is 0; it must be above 0"),
     "another raster format": ({}, {"OUTPUT": "png"}, "a raster is written as GeoTIFF"),
 }  # fmt: skip
 

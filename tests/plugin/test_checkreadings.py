@@ -72,6 +72,13 @@ def test_findings_come_as_a_table_with_the_steps_that_mend(run, survey, tmp_path
     assert any("Fit to process." in sentence for sentence in run.listener.said)
 
 
+def test_no_table_of_findings_is_made_that_was_not_asked_for(run, survey, tmp_path):
+    found = run("checkreadings", INPUT=survey(), PAGE=str(tmp_path / "page.html"))
+    assert set(found) >= {"PAGE", "FIGURES"}
+    assert "FINDINGS" not in found
+    assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
+
+
 def test_coverage_comes_as_polygons_whose_area_is_theirs(run, survey, tmp_path):
     found = run(
         "checkreadings",

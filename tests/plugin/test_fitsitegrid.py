@@ -161,10 +161,59 @@ def test_the_default_tolerance_is_metres_on_a_map_in_feet(run, readings):
 
 
 def test_a_layer_far_from_the_points_is_warned_of(run, point_layer):
-    layer = point_layer([430001.0], [5900001.0], crs="EPSG:25831", note=["already on the map"])
-    run("fitsitegrid", INPUT=layer, CONTROL_TEXT=written(), CRS="EPSG:25831", OUTPUT="memory:",
-        RESIDUALS="memory:")  # fmt: skip
-    assert any("times as far from the control points' centre" in s for s in run.listener.said)
+    layer = point_layer([0.5, 100_000.0], [0.5, 100_000.0], note=["near", "far"])
+    run("fitsitegrid", INPUT=layer, CONTROL_TEXT=written(), CRS="EPSG:25831", OUTPUT="memory:")
+    assert any("reaches 6,129 times as far from the control" in s for s in run.listener.said)
+
+
+def test_a_layer_that_lies_elsewhere_altogether_is_refused(run, point_layer, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    on_map = point_layer([430001.0], [5900001.0], crs="EPSG:25831", note=["already on the map"])
+    on_site = point_layer([1.0], [2.0], crs="", note=["on the site grid"])
+    for layer, direction in ((on_map, "to_map"), (on_site, "to_site_grid")):
+        with pytest.raises(QgsProcessingException, match=r"lies 2\d\d,\d\d\d times as far from"):
+            run("fitsitegrid", INPUT=layer, CONTROL_TEXT=written(), CRS="EPSG:25831",
+                DIRECTION=direction, OUTPUT=str(tmp_path / "o.gpkg"))  # fmt: skip
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_table_without_places_is_refused_and_features_without_are_counted(
+    run, readings, point_layer, tmp_path
+):
+    from qgis.core import QgsProcessingException
+
+    asked = {"CONTROL_TEXT": written(), "CRS": "EPSG:25831"}
+    table = tmp_path / "finds.csv"
+    table.write_text("id,X,Y,what\n1,10,10,slag\n2,11,14,brick\n")
+    nowhere = point_layer([None, None], [None, None], note=["a", "b"])
+    for given, sentence in (
+        (str(table), r"'finds' has no geometry, .*\(native:createpointslayerfromtable\) or a"),
+        (nowhere, "No feature of layer '.*' has a geometry, so that nothing can be brought over"),
+    ):
+        with pytest.raises(QgsProcessingException, match=sentence):
+            run("fitsitegrid", INPUT=given, OUTPUT=str(tmp_path / "o.gpkg"), **asked)
+    assert [path.name for path in tmp_path.iterdir()] == ["finds.csv"]
+    run("fitsitegrid", INPUT=readings(), OUTPUT="memory:", **asked)
+    assert any(s.startswith("1 feature of layer") for s in run.listener.said)
+
+
+def test_control_points_with_decimal_commas_serve(run, readings, tmp_path):
+    asked = {"INPUT": readings(), "CRS": "EPSG:25831", "OUTPUT": "memory:"}
+    plain = run("fitsitegrid", CONTROL_TEXT=written(), **asked)
+    table = tmp_path / "pegs.csv"
+    rows = [
+        ";".join([name, *(str(c).replace(".", ",") for z in (SITE[name], MAP[name])
+                          for c in (complex(z).real, complex(z).imag))])
+        for name in SITE
+    ]  # fmt: skip
+    table.write_text("\n".join(["name;site_x;site_y;map_x;map_y", *rows]) + "\n")
+    for given in (
+        {"CONTROL": str(table)}, {"CONTROL_TEXT": written().replace(".", ",")},
+    ):  # fmt: skip
+        found = run("fitsitegrid", **given, **asked)
+        assert places(found["OUTPUT"]) == places(plain["OUTPUT"])
+        assert "RESIDUALS" not in found
 
 
 def test_the_history_holds_the_transformation(run, readings, tmp_path):

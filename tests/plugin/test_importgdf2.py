@@ -95,7 +95,7 @@ def test_what_cannot_be_read_is_named_and_nothing_is_written(run, write, tmp_pat
 def test_unreadable_values_are_counted_where_they_may_be_null(run, write):
     path = write([ROWS[1].replace("21.50", "21,50"), ROWS[4]])
     run("importgdf2", FILES=[path], CRS=CRS, BAD_VALUES="null", OUTPUT="memory:")
-    assert any("1 values of 'EC_050' could not be read" in said for said in run.listener.said)
+    assert any("1 value of 'EC_050' could not be read" in said for said in run.listener.said)
 
 
 def test_characters_behind_the_last_field_are_told(run, write):

@@ -53,6 +53,53 @@ def test_readings_with_positions_quality_and_units(run, stream, tmp_path):
     assert said in run.listener.said
 
 
+def test_the_history_holds_the_recipe_itself(run, stream, tmp_path):
+    from lynchet.plugin.history import Entry, read_history
+    from qgis.core import QgsVectorLayer
+
+    recipe, path = tmp_path / "recipe.txt", str(tmp_path / "out.gpkg")
+    recipe.write_text(RECIPE.replace("; ", "\n"))
+    out = run("importstream", FILES=[str(stream)], RECIPE=str(recipe), CRS=CRS, CLOCK="found",
+              OUTPUT=path)  # fmt: skip
+    entry = Entry.parse(read_history(QgsVectorLayer(path, "out", "ogr"))[-1])
+    said = {
+        "begins": "M", "parted by": "blanks", "time": "2",
+        "channels": "3 = ec_050 [mS/m], 4 = ip_050 [ppt]",
+    }  # fmt: skip
+    assert json.loads(entry.figures["recipe"]) == said
+    assert json.loads(json.loads(out["FIGURES"])["recipe"]) == said
+
+
+def test_the_loggers_stamps_give_the_shift(run, stream):
+    rows = stream.read_text().splitlines()
+    fixes = iter(range(99))
+    rows = [f"10:00:{next(fixes):02d}.0,{row}" if row[0] == "$" else row for row in rows]
+    stream.write_text("\n".join(rows))
+    out = run("importstream", FILES=[str(stream)], RECIPE_TEXT=RECIPE + "; stamp: 1", CRS=CRS,
+              CLOCK="found", TALKER="gn", OUTPUT="memory:")  # fmt: skip
+    figures = json.loads(out["FIGURES"])
+    assert (figures["stamps"], figures["clock shift found"]) == (11, -3600.0)
+    shared = run("importstream", FILES=[str(stream)], RECIPE_TEXT=RECIPE, CRS=CRS,
+                 CLOCK_SHIFT="-1:00", OUTPUT="memory:")  # fmt: skip
+    assert attributes(out["OUTPUT"], "along", "time") == attributes(
+        shared["OUTPUT"], "along", "time"
+    )
+
+
+def test_a_position_that_has_no_place_on_the_map_is_named_by_its_row(run, stream, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    rows = stream.read_text().splitlines()
+    rows[10] = rmc(9 * 3600 + 2, 93.0, 0.0)
+    stream.write_text("\n".join(rows))
+    with pytest.raises(QgsProcessingException) as refusal:
+        run("importstream", FILES=[str(stream)], RECIPE_TEXT=RECIPE, CRS=CRS, CLOCK="found",
+            OUTPUT=str(tmp_path / "out.gpkg"))  # fmt: skip
+    assert "The position in row 11 of walk.txt at longitude 93, latitude 0 has no place in" in str(
+        refusal.value
+    )
+
+
 def test_a_recipe_in_a_file_does_the_same(run, stream, tmp_path):
     recipe = tmp_path / "recipe.json"
     recipe.write_text(json.dumps({
@@ -91,6 +138,7 @@ REFUSED = {
     "Give the reading recipe once: as a file or written in its field.": {"RECIPE": str(SAMPLE)},
     "No reading recipe is given. Choose its file, or write it in its field.": {"RECIPE_TEXT": ""},
     "The recipe says 'prefix', which is no word of a recipe.": {"RECIPE_TEXT": "prefix: M"},
+    "The talker is 'GNSS'. Give the two capitals behind the $": {"TALKER": "GNSS"},
     "The clock shift is '1 hour'. Give seconds, as in -3599.5": {"CLOCK_SHIFT": "1 hour"},
     "The good fix qualities hold 'all'. Give digits from 1 to 9": {"GOOD_QUALITY": "all"},
     "No reading can be placed: the instrument's clock runs from 10:00:00.1": {},

@@ -114,6 +114,25 @@ def test_long_transforming_can_be_cancelled(qgis_app):
         to_map(*places(5), task(25831), lambda fraction: False)
 
 
+# -- tracks --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("epsg", "metre"), [(25831, 1.0), (2263, 3937 / 1200)])
+def test_direction_and_distance_of_a_track_do_not_jitter_in_metres_or_feet(run, table, epsg, metre):
+    rng = np.random.default_rng(11)
+    way, jitter = np.arange(161) * 0.125, rng.normal(size=(2, 161)) * 0.03
+    places = (300000 + jitter[0], 60000 + way + jitter[1])
+    rows = (f"{x * metre:.9f},{y * metre:.9f},20" for x, y in zip(*places))
+    layer = run(
+        "importtable", FILES=table("\n".join(["x,y,ec", *rows]) + "\n"), PLACEMENT="projected",
+        X_COLUMN="x", Y_COLUMN="y", CRS=f"EPSG:{epsg}", OUTPUT="memory:",
+    )["OUTPUT"]  # fmt: skip
+    along, bearing = np.array(attributes(layer, "along", "bearing")).T
+    np.testing.assert_allclose(along / metre, way, atol=0.15)
+    turned = (bearing + 180) % 360 - 180
+    assert np.sqrt(np.mean(turned**2)) < 2.5
+
+
 # -- placed later --------------------------------------------------------------------------
 
 
@@ -150,7 +169,7 @@ def test_readings_placed_later_are_told_of_and_not_warned_of(provider, table):
     text = TABLE.replace("G1,1,1", "G1,,1")
     parameters = {"FILES": table(text), "PLACEMENT": "site_grid", "ORIGIN": "0,0", **ROLES}
     processing.run("lynchet:importtable", parameters, feedback=Listener(False))
-    assert "1 readings could not be placed and have no position." in heard.warned
+    assert "1 reading could not be placed and has no position." in heard.warned
 
 
 def test_readings_placed_later_are_numbered_in_the_order_of_the_rows(run, table):

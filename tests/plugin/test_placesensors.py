@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from host import ROOT
 from support import attributes
 
 N = 40
@@ -28,6 +29,13 @@ def layer(point_layer):
 
 def north(out):
     return np.array([f.geometry().asPoint().y() for f in out.getFeatures()])
+
+
+def places(layer):
+    found = [f.geometry() for f in layer.getFeatures()]
+    return np.array(
+        [np.nan if g.isNull() else complex(g.asPoint().x(), g.asPoint().y()) for g in found]
+    )
 
 
 def test_points_are_moved_and_all_other_fields_come_through(run, layer):
@@ -75,6 +83,28 @@ def test_moving_twice_is_warned_of(run, layer):
     assert not any("once more" in said for said in run.listener.said)
     run("placesensors", INPUT=once, **asked)
     assert any("was brought to midpoints by this step before" in said for said in run.listener.said)
+
+
+def test_the_antenna_lies_ahead_in_the_sense_of_a_stream_brought_in(run):
+    sample = ROOT / "sample_layers"
+    asked = {"FILES": [str(sample / "quillmere_stream.txt")], "CRS": "EPSG:25831",
+             "RECIPE": str(sample / "quillmere_stream.json"), "CLOCK_SHIFT": "-01:00",
+             "OUTPUT": "memory:"}  # fmt: skip
+    offset = {"AHEAD": 1.0, "RIGHT": 0.4}
+    there = run("importstream", **offset, **asked)["OUTPUT"]
+    plain = run("importstream", **asked)["OUTPUT"]
+    moved = run("placesensors", INPUT=plain, CHANNELS=["ec_050"], SPACINGS="ec_050=0", **offset,
+                OUTPUT="memory:")["OUTPUT"]  # fmt: skip
+    place, other, before = (places(layer) for layer in (moved, there, plain))
+    assert np.nanmedian(abs(before - other)) == pytest.approx(np.hypot(1, 0.4), abs=0.01)
+    assert np.nanmedian(abs(place - other)) < 0.01
+
+
+def test_lengths_that_look_like_another_unit_are_asked_about(run, layer):
+    run("placesensors", INPUT=layer(), CHANNELS=["ec_100"], SPACINGS="ec_100=10", AHEAD=30,
+        OUTPUT="memory:")  # fmt: skip
+    assert any("'ec_100' is told to have a coil spacing of 10 m" in s for s in run.listener.said)
+    assert any("30 map units ahead of the transmitter: metres" in s for s in run.listener.said)
 
 
 def test_only_some_features_come_through_in_order(run, layer):
@@ -156,12 +186,12 @@ def test_the_history_tells_what_was_done(run, layer, tmp_path):
     from qgis.core import QgsVectorLayer
 
     path = str(tmp_path / "moved.gpkg")
-    run("placesensors", INPUT=layer(), CHANNELS=["ec_100"], AHEAD=0.3, LAG=0.4, OUTPUT=path)
+    run("placesensors", INPUT=layer(), CHANNELS=["ec_100"], AHEAD=-0.3, LAG=0.4, OUTPUT=path)
     (line,) = read_history(QgsVectorLayer(path, "o", "ogr"))
     entry = Entry.parse(line)
     assert entry.step == "lynchet:placesensors"
-    assert (entry.parameters["AHEAD"], entry.parameters["LAG"]) == (0.3, 0.4)
-    # Half a metre back, 0.3 ahead, and 0.4 s at 0.5 a second.
+    assert (entry.parameters["AHEAD"], entry.parameters["LAG"]) == (-0.3, 0.4)
+    # Half a metre back, 0.3 forward, as the recorded point is behind, and 0.4 s at 0.5 a second.
     assert entry.figures["ahead 1 m"] == pytest.approx(-0.4)
     assert list(entry.units) == ["ec_100"]
 
@@ -171,6 +201,7 @@ def test_the_history_tells_what_was_done(run, layer, tmp_path):
     [
         ({}, "The channels have several coil spacings and so several midpoints: ec_050, ip_050"),
         ({"CHANNELS": ["ec_100"], "SPACINGS": "ec_10 = 1"}, "The coil spacings name 'ec_10'"),
+        ({"SPACINGS": "ec_050=50"}, "'ec_050' is told as 50 m. Give it in metres, not centim"),
         ({"CHANNELS": ["ec_100"], "SPACINGS": "ec_100: 1"}, "The coil spacings hold 'ec_100: 1'"),
         ({"CHANNELS": ["ec_100"], "LAG": 1.0, "TIME_FIELD": ""},
          "The readings of line 1 have no times that rise"),

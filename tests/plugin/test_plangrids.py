@@ -182,10 +182,51 @@ def test_stakes_file_holds_number_easting_northing_and_what(run, areas, tmp_path
     assert found["STAKES_FILE"] == str(path)
     with path.open(newline="") as file:
         rows = list(csv.reader(file))
-    assert rows[0] == ["number", "easting", "northing", "what"]
-    assert rows[1] == ["1", "430000.000", "5900000.000", "A1 near left"]
+    assert rows[0] == [
+        "number", "easting", "northing", "what", "inside", "longitude", "latitude"
+    ]  # fmt: skip
+    assert rows[1][:5] == ["1", "430000.000", "5900000.000", "A1 near left", "1"]
     assert rows[6][3] == "A2 far right; A3 far left; B3 near left; B2 near right"
     assert len(rows) == 13
+
+
+def test_stakes_say_whether_they_stand_inside(run, areas, tmp_path):
+    hole = "Polygon((0 0, 60 0, 60 40, 0 40, 0 0), (10 10, 30 10, 30 30, 10 30, 10 10))"
+    path = tmp_path / "stakes.csv"
+    given = {"BEARING": 0, "CORNER": "430000,5900000", "SIZE": 20, "WIDTH": 20}
+    found = stakes_and_checks(run, INPUT=areas(hole), STAKES_FILE=str(path), **given)
+    out = {(x, y) for x, y, inside in attributes(found["STAKES"], "x", "y", "inside") if not inside}
+    assert out == {(430020.0, 5900020.0)}
+    with path.open(newline="") as file:
+        assert [row["number"] for row in csv.DictReader(file) if row["inside"] == "0"] == ["7"]
+    assert json.loads(found["FIGURES"])["stakes beyond"] == 1
+    assert (
+        "1 of 12 stakes lies off the outline's ground (7): beyond a hedge or on a neighbour's "
+        "land, perhaps. Ask before you go there." in run.listener.said
+    )
+    found = stakes_and_checks(run, INPUT=areas(FIELD), **given)
+    assert {inside for (inside,) in attributes(found["STAKES"], "inside")} == {1}
+    assert not any("off the outline" in said for said in run.listener.said)
+
+
+def test_best_fit_stakes_on_the_corners_of_the_sample_count_as_inside(run):
+    found = stakes_and_checks(run, INPUT=str(PLAN), WHERE="kind = 'outline'")
+    assert attributes(found["STAKES"], "inside") == [(1,)] * 9
+
+
+def test_stakes_of_a_system_that_is_nowhere_have_no_degrees(run, areas, tmp_path):
+    from qgis.core import QgsCoordinateReferenceSystem
+
+    layer, path = areas(FIELD, east=0.0, north=0.0), tmp_path / "stakes.csv"
+    layer.setCrs(
+        QgsCoordinateReferenceSystem.fromWkt(
+            'LOCAL_CS["site",UNIT["metre",1],AXIS["x",EAST],AXIS["y",NORTH]]'
+        )
+    )
+    found = stakes_and_checks(run, INPUT=layer, BEARING=0, STAKES_FILE=str(path))
+    assert set(attributes(found["STAKES"], "lon", "lat")) == {(None, None)}
+    assert path.read_text().splitlines()[1].endswith(",1,,")
+    assert "Longitude and latitude of the stakes cannot be told." in run.listener.said
 
 
 def test_two_runs_give_the_same_bytes(run, areas, tmp_path):
@@ -231,6 +272,30 @@ def test_feet_are_honoured(run, areas):
     figures = json.loads(found["FIGURES"])
     assert figures["outline area"] == 2400.0
     assert abs(figures["map longer than ground ppm"]) < 200
+
+
+def test_a_side_left_at_its_default_is_warned_of_in_feet_alone(run, areas):
+    layer = areas(FIELD, crs="EPSG:2263", east=1000000.0, north=200000.0)
+    warned = (
+        "The map unit here is ft: 'Side along the traverses' is 20 ft. Give 65.617 for 20 m, if "
+        "metres were meant."
+    )
+    run("plangrids", INPUT=layer, BEARING=0, OUTPUT="memory:")
+    assert warned in run.listener.said
+    run("plangrids", INPUT=layer, BEARING=0, SIZE=10, OUTPUT="memory:")
+    assert not any("metres were meant" in said for said in run.listener.said)
+    run("plangrids", INPUT=areas(FIELD), BEARING=0, OUTPUT="memory:")
+    assert not any("metres were meant" in said for said in run.listener.said)
+
+
+def test_that_traverses_reach_beyond_the_outline_is_told_where_they_do(run, areas):
+    start = "Where data grids reach beyond the outline, traverses are planned there too"
+    for given, told in (
+        ({"BEARING": 20}, True), ({"BEARING": 20, "CLIP": True}, False),
+        ({"BEARING": 0, "CORNER": "430000,5900000"}, False),
+    ):  # fmt: skip
+        run("plangrids", INPUT=areas(FIELD), OUTPUT="memory:", **given)
+        assert any(said.startswith(start) for said in run.listener.said) is told
 
 
 def test_height_lengthens_the_ground(run, areas):
@@ -311,7 +376,9 @@ def test_an_empty_outline_is_refused(refused, areas):
 
 def test_a_bow_tie_is_refused_by_its_number(refused, areas):
     wrong = refused(INPUT=areas(FIELD, "Polygon((0 0, 10 10, 10 0, 0 10, 0 0))"))
-    assert wrong.startswith("Feature 2 of layer 'field' is no valid area (")
+    assert wrong.startswith(
+        "Feature 2 of layer 'field' is not valid: self-intersection at 430005.00 5900005.00. "
+    )
     assert "native:fixgeometries" in wrong
 
 
@@ -319,11 +386,15 @@ def test_a_bow_tie_is_refused_by_its_number(refused, areas):
     ("parameters", "sentence"),
     [
         ({"LEAST_SHARE": 101}, "'Least share inside' is 101; it must be at most 100."),
-        ({"SIZE": 0}, "'Side along the traverses' is 0; it must be at least 1e-06."),
+        ({"SIZE": 0}, "'Side along the traverses' is 0; it must be above 0."),
         (
             {"SIZE": 200, "LEAST_SHARE": 50, "BEARING": 0},
             "No data grid of 200 by 200 m lies inside the outline by 50 % or more; the fullest "
             "does by 6 %. Choose a smaller side or a lower least share.",
+        ),
+        (
+            {"CORNER": "5900000,430000", "BEARING": 0},
+            "from the outline. The coordinate reference system or the order of its coordinates",
         ),
         ({"SIZE": 0.1}, "Data grids of 0.1 by 0.1 would be about 240,000 over this outline;"),
     ],

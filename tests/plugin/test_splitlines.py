@@ -84,6 +84,18 @@ def test_old_numbers_are_replaced_in_their_own_field_and_rows_in_any_order_serve
     assert any("are replaced." in said for said in run.listener.said)
 
 
+def test_the_default_lengths_are_metres_on_a_map_in_feet(run, point_layer):
+    place, _, _, _ = zigzag(4, 15.0, 1.0, 0.25)
+    place = jittered(place, 0.02, 1)
+    found = []
+    for crs, metre in (("EPSG:25831", 1.0), ("EPSG:2263", 39.37 / 12)):
+        feet = place * metre + CORNER
+        layer = point_layer(feet.real.tolist(), feet.imag.tolist(), crs=crs, ec=[1.0] * len(feet))
+        out = run("splitlines", INPUT=layer, OUTPUT="memory:")["OUTPUT"]
+        found.append(attributes(out, "line", "seq"))
+    assert found[0] == found[1]
+
+
 def test_bearings_and_impossible_numbers_are_spoken_of_in_the_users_words(run, track):
     from qgis.core import QgsProcessingException
 

@@ -175,7 +175,7 @@ def test_a_failure_while_writing_takes_away_only_what_it_began(run, provider, re
             return Correction(found.take(np.arange(len(found) - 1)))
 
     (tmp_path / "out.csv").write_text("the user's own")
-    with pytest.raises(QgsProcessingException, match="changed while it was being corrected"):
+    with pytest.raises(QgsProcessingException, match="changed while it was being worked on"):
         run(Broken(), INPUT=readings, OUTPUT=str(tmp_path / "out.gpkg"))
     assert [path.name for path in tmp_path.iterdir()] == ["out.csv"]
 

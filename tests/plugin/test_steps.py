@@ -69,7 +69,7 @@ def parameters(point_layer, tmp_path):
             "placesensors": {"CHANNELS": ["ec_050"]},
             "fitsitegrid": {
                 "CONTROL_TEXT": "A: 0 0 -> 430000 5900000; B: 40 0 -> 430040 5900000",
-                "CRS": "EPSG:25831", "RESIDUALS": "memory:",
+                "CRS": "EPSG:25831", "RESIDUALS": "memory:", "DIRECTION": "to_site_grid",
             },
             "writegdf2": {"OUTPUT": str(tmp_path / "out" / "result.dat")},
             "driftbase": {"BASE_FIELD": "base"},

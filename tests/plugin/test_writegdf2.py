@@ -108,6 +108,18 @@ def test_nulls_flags_units_and_unplaced_readings_come_back(run, layer, tmp_path)
     assert channel_units(read_history(out))["ec"] == "mS/m"
 
 
+def test_readings_without_positions_are_refused_or_counted(run, layer, point_layer, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    nowhere = point_layer([None] * 3, [None] * 3, line=[1, 1, 1], ec=[1.5, 2.5, 3.5])
+    with pytest.raises(QgsProcessingException, match=r"No reading of layer '.*' has a position"):
+        run("writegdf2", INPUT=nowhere, CHANNELS=["ec"], OUTPUT=str(tmp_path / "q.dat"))
+    assert list(tmp_path.iterdir()) == []
+    some = point_layer([None, 1.0, 2.0], [None, 1.0, 2.0], line=[1, 1, 1], ec=[1.5, 2.5, 3.5])
+    run("writegdf2", INPUT=some, CHANNELS=["ec"], OUTPUT=str(tmp_path / "q.dat"))
+    assert any(said.startswith("1 record without a position") for said in run.listener.said)
+
+
 def test_records_go_traverse_by_traverse(run, layer, tmp_path):
     path = tmp_path / "q.dat"
     run("writegdf2", INPUT=layer, CHANNELS=["ec"], OUTPUT=str(path), TRAVERSE_REMARKS=True)

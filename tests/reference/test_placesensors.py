@@ -55,7 +55,7 @@ def test_a_midpoint_is_where_geodesy_puts_it():
         before = Readings.build(
             x=lon / metre, y=lat / metre, values=np.zeros(20), channels=["ec_100"]
         )
-        options = PlaceOptions(ahead=0.2, right=0.7)
+        options = PlaceOptions(ahead=-0.2, right=-0.7)
         found = placesensors(before, {"ec_100": 1.0}, options).readings
         lon, lat, _ = earth.fwd(lon, lat, np.full(20, azimuth), np.full(20, 0.2 - 0.5))
         lon, lat, _ = earth.fwd(lon, lat, np.full(20, azimuth + 90), np.full(20, 0.7))

@@ -160,3 +160,21 @@ def test_ground_scale_of_utm_is_0_9996_at_its_central_meridian(qgis_app):
     crs = QgsCoordinateReferenceSystem("EPSG:25831")
     scale = measured_scale(plan_at(500000.0, 5900000.0, 0.0), crs, 0.0, QgsProcessingContext())
     assert scale.map_ppm == pytest.approx(-400.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("crs", "east", "north"),
+    [("EPSG:25831", 430000.0, 5900000.0), ("EPSG:2263", 1000000.0, 200000.0)],
+)
+def test_degrees_of_the_stakes_are_projs(qgis_app, crs, east, north):
+    pyproj = pytest.importorskip("pyproj")
+    from lynchet.plugin.plan.stakes import described
+    from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingContext
+
+    stakes = place_stakes(plan_at(east, north, 17.0))
+    system = QgsCoordinateReferenceSystem(crs)
+    found = described(stakes, np.ones(len(stakes), bool), system, QgsProcessingContext())
+    # On the system's own ellipsoid: between ETRS89 or NAD83 and WGS 84 both take no shift.
+    lon, lat = pyproj.Proj(crs)(stakes.x, stakes.y, inverse=True)
+    np.testing.assert_allclose([[s.lon, s.lat] for s in found], np.column_stack([lon, lat]),
+                               rtol=0, atol=6e-9)  # fmt: skip

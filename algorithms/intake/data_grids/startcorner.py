@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ...options import check_words
 from ..sitegrid import Origin, SiteGrid
 
 CORNERS = ("lower_left", "upper_left", "upper_right", "lower_right")
@@ -60,12 +61,10 @@ def walked_from(
     >>> origin.x, origin.y, origin.bearing, origin.length, turned.side, widths["G"]
     (10.0, 20.0, 270.0, 10.0, 'left', 20.0)
     """
-    for what, word, known in (
+    check_words(
         ("Start corner", corner, START_CORNERS),
         ("Start direction", direction, START_DIRECTIONS),
-    ):
-        if word not in known:
-            raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(known)}.")
+    )
     ahead, beyond = ends_of(corner, site.side)
     across = direction == "across"
     if not (ahead or beyond or across):

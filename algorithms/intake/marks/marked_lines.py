@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...options import check_words
 from ...readings import NO_LINE, BoolArray, FloatArray, IntArray
 from ...words import plural
 from ..sitegrid import SiteGrid
@@ -64,15 +65,13 @@ class MarkOptions:
             )
         if not (self.first_mark >= 0 and np.isfinite(self.first_mark)):
             raise ValueError(f"The first mark is at {self.first_mark:g}: give 0 or more.")
-        for what, word, words in (
+        check_words(
             ("Marked by", self.marked_by, MARKED_BY),
             ("Mark at", self.mark_at, MARK_AT),
             ("Method", self.method, METHODS),
             ("Ends", self.ends, ENDS),
             ("Repair", self.repair, REPAIR),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
 
     def expected(self, length: float) -> Expected:
         """The marks of a traverse.

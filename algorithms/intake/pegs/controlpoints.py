@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..text.number import to_number
+
 ComplexArray = npt.NDArray[np.complex128]
 
 
@@ -80,8 +82,8 @@ def parse_control_points(text: str) -> ControlPoints:
     ----------
     text
         One control point a line, or separated by semicolons: a name and a colon, x and y on the
-        site grid, an arrow, easting and northing on the map; numbers with a decimal point,
-        separated by blanks or commas. What follows a # is passed over.
+        site grid, an arrow, easting and northing on the map, separated by blanks or a comma;
+        decimal commas are read where blanks separate. What follows a # is passed over.
 
     Raises
     ------
@@ -101,10 +103,7 @@ def parse_control_points(text: str) -> ControlPoints:
             continue
         name, _, places = line.partition(":")
         try:
-            sides = [
-                [float(word) for word in re.split(r"[\s,]+", side.strip())]
-                for side in places.split("->")
-            ]
+            sides = [[to_number(word) for word in _words(side)] for side in places.split("->")]
         except ValueError:
             sides = []
         if [len(side) for side in sides] != [2, 2]:
@@ -115,3 +114,9 @@ def parse_control_points(text: str) -> ControlPoints:
         names.append(name.strip())
         numbers.append(sides[0] + sides[1])
     return ControlPoints.build(names, *np.array(numbers, np.float64).reshape(-1, 4).T)
+
+
+def _words(side: str) -> list[str]:
+    """The two numbers of a side: a comma parts them only where no blank does."""
+    words = [word.strip(",") for word in re.sub(r"\s+,", ",", side).split()]
+    return words if len(words) > 1 else side.split(",")

@@ -44,6 +44,21 @@ def units_behind(scale: float) -> str:
     return ""
 
 
+def times(ratio: float) -> str:
+    """A ratio in words that show what unit it may come of.
+
+    Examples
+    --------
+    >>> times(3.28084), times(393_215.7)
+    ('3.2808', '393,216')
+    """
+    return f"{ratio:.5g}" if ratio < 1000 else in_unit(ratio, "")
+
+
+def _signed(length: float) -> str:
+    return ("-" if length < 0 else "+") + in_unit(abs(length), "")
+
+
 def fits(residual: ComplexArray, tolerance: float) -> bool:
     """Whether residuals stay within the tolerance.
 
@@ -119,7 +134,7 @@ def _of_two(points: ControlPoints, tolerance: float, unit: str) -> str:
     )
     return (
         f"The distance from '{first}' to '{second}' is {site:,.3f} on the site grid and "
-        f"{on_map:,.3f} on the map, {ratio:.4g} times as much{behind}, where a difference of "
+        f"{on_map:,.3f} on the map, {times(ratio)} times as much{behind}, where a difference of "
         f"{in_unit(tolerance, unit)} is allowed. {advice}"
     )
 
@@ -150,7 +165,7 @@ def _wrong_scale(points: ControlPoints, scaled: bool, tolerance: float) -> Itera
             if mirrored and fits(fit(points.site, points.on_map, False, True)[1], tolerance):
                 return  # mirrored alone explains it
             yield (
-                f"distances on the map are {found.scale:.5g} times those on the site grid"
+                f"distances on the map are {times(found.scale)} times those on the site grid"
                 f"{units_behind(found.scale)}{more}: bring both to one unit, or let the scale be "
                 "fitted"
             )
@@ -222,7 +237,7 @@ def _one_wrong(points: ControlPoints, scaled: bool, tolerance: float, unit: str)
             off = complex(points.on_map[k] - how.apply(points.site[k]))
             words = (
                 f"'{name}' is wrong, which lies {in_unit(abs(off), unit)} from where the others "
-                f"put it ({off.real:+.3g} east, {off.imag:+.3g} north)"
+                f"put it ({_signed(off.real)} east, {_signed(off.imag)} north)"
             )
             found.append((float(np.abs(residual).max()), words))
     yield from (words for _, words in sorted(found))

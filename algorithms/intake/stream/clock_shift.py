@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from ...readings import BoolArray, FloatArray, IntArray
 from ...words import plural
@@ -16,10 +17,10 @@ from .nmea import NO_DAY
 CLOCKS = ("shared", "found", "arrival")
 SUSPECT = 2.0
 """Seconds, and usual times between fixes, by which a shared clock may miss the order of lines."""
-
-
 LATE = 0.01
 """Share of lines that may come out of their turn."""
+EVENED = 61
+"""Stamps whose median is taken, so that sentences held up on their way do not tell."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,16 +33,15 @@ class Timed:
         On the clock of the fixes.
     shown
         As the instrument showed it, running on over midnight; as `moment` where it has no clock.
-    ahead
-        Seconds by which the instrument's clock, shifted, is ahead of the order of the lines, None
-        where there is none.
+    figures
+        What was found about the clock, seconds, by short name.
     messages, warnings
         Sentences for the user.
     """
 
     moment: FloatArray
     shown: FloatArray
-    ahead: float | None
+    figures: dict[str, float]
     messages: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
 
@@ -60,37 +60,84 @@ def timed(stream: Stream, clock: str, shift: float) -> Timed:
     ValueError
         If the clock is to be told by the order of lines, and positions are in files of their own.
     """
-    if stream.clock is None or clock != "shared":
-        if not stream.together:
-            raise ValueError(
-                "The positions are in a file of their own: only a clock that both share can join "
-                "them. Name the time in the recipe and choose the shared clock."
-            )
-        if stream.clock is None and clock == "found":
-            raise ValueError("The recipe names no time. Name it, or choose the order of arrival.")
+    stamped = bool(np.isfinite(stream.fixes.stamp).any())
+    if not stream.together and (stream.clock is None or clock == "arrival"):
+        raise ValueError(
+            "The positions are in a file of their own: only a clock that both share can join them. "
+            "Name the time in the recipe and choose the shared clock."
+        )
+    if not stream.together and clock == "found" and not stamped:
+        raise ValueError(
+            "The positions are in a file of their own: without the logger's time before each "
+            "sentence ('stamp' in the recipe), only a clock that both share can join them."
+        )
+    if stream.clock is None and clock == "found":
+        raise ValueError("The recipe names no time. Name it, or choose the order of arrival.")
     if stream.clock is None or clock == "arrival":
         arrived = arrival_times(stream)
         said = "Readings lie evenly between the sentences they came between."
-        return Timed(arrived, arrived - DAY * _first_day(arrived), None, (said,))
+        return Timed(arrived, _from_first_midnight(arrived), {}, (said,))
     ran, back = _running(stream.clock, stream.leap, stream.day)
-    warnings = []
+    warnings: list[str] = []
     if back:
         warnings.append(
             f"The instrument's clock falls back {plural(back, 'time')}. Readings lie where it says."
         )
-    if clock == "found":
-        found = -(clock_ahead(stream, ran) or 0.0)
-        said = f"Clock shift found from the order of the lines: {found:.2f} s."
-        return Timed(ran + found, ran - DAY * _first_day(ran), -found, (said,), tuple(warnings))
+    if clock == "shared":
+        return _shared(stream, ran, shift, warnings)
+    found, figures, said = _by_stamps(stream, ran) if stamped else _by_order(stream, ran)
+    return Timed(ran + found, _from_first_midnight(ran), figures, (said,), tuple(warnings))
+
+
+def _shared(stream: Stream, ran: FloatArray, shift: float, warnings: list[str]) -> Timed:
+    """Times by a clock that is that of the fixes but for the shift."""
     moment = _on_day(ran + shift, stream)
     ahead = clock_ahead(stream, moment) if stream.together else None
+    figures = {} if ahead is None else {"clock ahead by order of lines": round(ahead, 3)}
     if ahead is not None and abs(ahead) > SUSPECT * max(1.0, np.nan_to_num(stream.fixes.interval)):
         warnings.append(
             f"By the order of the lines, the instrument's clock is {abs(ahead):,.1f} s "
             f"{'ahead of' if ahead > 0 else 'behind'} the positions'. Check the clock shift."
         )
-    shown = moment - shift
-    return Timed(moment, shown - DAY * _first_day(shown), ahead, (), tuple(warnings))
+    shown = _from_first_midnight(moment - shift)
+    return Timed(moment, shown, figures, (), tuple(warnings))
+
+
+def _by_order(stream: Stream, ran: FloatArray) -> tuple[float, dict[str, float], str]:
+    """Shift of a clock that runs true, by the order of the lines."""
+    found = -(clock_ahead(stream, ran) or 0.0)
+    said = f"Clock shift found from the order of the lines: {found:.2f} s."
+    return found, {"clock shift found": round(found, 3)}, said
+
+
+def _by_stamps(stream: Stream, ran: FloatArray) -> tuple[FloatArray, dict[str, float], str]:
+    """Shift of the clock at each reading, by the logger's own time before each sentence.
+
+    The shift is the running median of fix less stamp, and goes on evenly from stamp to stamp: a
+    clock that drifts is followed.
+    """
+    fixes = stream.fixes
+    rows = np.argsort(fixes.place)
+    rows = rows[np.isfinite(fixes.stamp[rows])]
+    stamp, _ = _running(fixes.stamp[rows], None, stream.day)
+    # Both clocks are one: their middles are within half a day.
+    middle = np.nanmedian(ran) if np.isfinite(ran).any() else 0.0
+    stamp += DAY * np.rint((middle - np.median(stamp)) / DAY)
+    apart = fixes.time[rows] - stamp
+    shift = median_filter(apart, EVENED, mode="nearest")
+    order = np.argsort(stamp, kind="stable")
+    figures = {
+        "stamps": len(rows),
+        "clock shift found": round(float(np.median(apart)), 3),
+        "clock drift": round(float(shift[-1] - shift[0]), 3),
+        "stamps stray by": round(float(np.median(np.abs(apart - shift))), 3),
+    }
+    said = (
+        f"Clock shift by {plural(len(rows), 'stamp')} before sentences: {shift[0]:.3f} s at the "
+        f"first, {shift[-1]:.3f} s at the last; single stamps stray by "
+        f"{figures['stamps stray by']:.3f} s (median)."
+    )
+    return np.interp(ran, stamp[order], shift[order]), figures, said
 
 
 def arrival_times(stream: Stream) -> FloatArray:
@@ -168,7 +215,8 @@ def _on_day(moment: FloatArray, stream: Stream) -> FloatArray:
     return moment + DAY * round(float(apart) / 2 / DAY)
 
 
-def _first_day(time: FloatArray) -> float:
-    """Whole days before the first known time."""
+def _from_first_midnight(time: FloatArray) -> FloatArray:
+    """Times counted from the midnight before the first known one."""
     known = np.isfinite(time)
-    return float(np.floor(time[np.argmax(known)] / DAY)) if known.any() else 0.0
+    day = np.floor(time[np.argmax(known)] / DAY) if known.any() else 0.0
+    return time - DAY * day

@@ -17,6 +17,10 @@ from .recipe import Recipe
 Pieces = tuple[IntArray, IntArray]
 """Where in the data something begins and ends, row by row."""
 
+_BLANK = np.uint8(32)
+_PARTING = np.frombuffer(b",;|/()[]<>", np.uint8)
+"""What parts a logger's stamp from the sentence behind it, besides blanks."""
+
 CHOICE = " Correct the file or the recipe, or take unreadable values as NULL."
 
 
@@ -100,6 +104,37 @@ def take_lines(
         lines.first + reader.rows, values, times, leap, line, mark, reader.unreadable
     )
     return found, lines.first + left
+
+
+def stamps(
+    lines: Lines, rows: IntArray, sentence: IntArray, recipe: Recipe, clock: Clock
+) -> FloatArray:
+    """Times of the logger's clock that stand before sentences, NaN for none, ``(n,)``.
+
+    Parameters
+    ----------
+    rows, sentence
+        The lines, and where the sentence in each begins, ``(n,)``.
+
+    Examples
+    --------
+    >>> from .recipe import parse_recipe
+    >>> recipe = parse_recipe("parted by: comma; time: 1; channels: 2 = ec; stamp: 1")
+    >>> data = np.frombuffer(b"[09:00:01.5],$GPZDA", np.uint8)
+    >>> lines = Lines(data, np.array([0]), np.array([19]), 1)
+    >>> stamps(lines, np.array([0]), np.array([13]), recipe, Clock()).tolist()
+    [32401.5]
+    """
+    # Whatever parts the instrument's lines, before a sentence any of these does.
+    parting = _PARTING[ord(recipe.decimal) != _PARTING]
+    data = np.where(np.isin(lines.data, parting), _BLANK, lines.data)
+    plain = Lines(data, lines.start, lines.end, lines.first)
+    parts = part_lines(plain, lines.start[rows], sentence, None)
+    has = np.flatnonzero(parts.count >= recipe.stamp)
+    found = np.full(len(rows), np.nan)
+    reader = _Reader(lines, rows[has], recipe, strict=False)
+    found[has] = reader.times(parts.part(recipe.stamp - 1, has), clock)[0]
+    return found
 
 
 # -- where in the lines things stand ---------------------------------------------------------
@@ -213,6 +248,9 @@ class _Reader:
         words = [self.word(pieces, place) for place in range(len(times))]
         words = ["" if self.null(word) else word.replace(",", ".") for word in words]
         times, bad = clock.scan(words)
+        if self.recipe.time_unit != 1.0:
+            plain = [place for place, word in enumerate(words) if ":" not in word]
+            times[plain] *= self.recipe.time_unit
         if len(bad):
             advice = f", which is not a time like those before it. {TIME_ADVICE}"
             self.note("time", pieces, bad.tolist(), advice)

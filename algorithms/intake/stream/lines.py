@@ -8,25 +8,39 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from ...options import check_words
 from ...progress import Progress, keep_going, portion
 from ...readings import NO_LINE, BoolArray, FloatArray, IntArray
 from ...words import plural
 from ..clock import Clock
-from ..table import Table
+from ..table import Table, whole_numbers
 from ..text.bytelines import Lines, chunks
 from .fixes import Fixes, fixes_of
-from .instrument import Instrument, Refused, take_lines
-from .nmea import BROKEN, NO_POSITION, POSITION, Sentences, parse_sentences
+from .instrument import Instrument, Refused, stamps, take_lines
+from .nmea import (
+    BROKEN,
+    NO_POSITION,
+    OTHER,
+    POSITION,
+    Sentences,
+    parse_sentences,
+    sentence_starts,
+    talker_name,
+)
 from .recipe import Recipe
 
 BAD_LINES = ("refuse", "null")
-KINDS = (
-    "readings", "position sentences", "sentences without a position", "other sentences",
-    "broken sentences", "lines passed over", "unreadable lines",
-)  # fmt: skip
-"""What a line can be; together they are all lines."""
+KINDS = {
+    "readings": "reading",
+    "position sentences": "position sentence",
+    "sentences without a position": "sentence without a position",
+    "other sentences": "other sentence",
+    "broken sentences": "broken sentence",
+    "lines passed over": "line passed over",
+    "unreadable lines": "unreadable line",
+}
+"""What lines can be, and one line; together they are all lines."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +51,8 @@ class StreamFormat:
     ----------
     without_checksum
         Whether sentences that have no checksum are taken.
+    talker
+        The talker whose sentences are used, two letters or digits; empty for any.
     bad_values
         What becomes of values and lines that cannot be read: ``"refuse"`` the file, or take values
         as ``"null"`` and leave lines out. Broken sentences are left out either way.
@@ -48,13 +64,16 @@ class StreamFormat:
     """
 
     without_checksum: bool = False
+    talker: str = ""
     bad_values: str = "refuse"
 
     def __post_init__(self) -> None:
-        if self.bad_values not in BAD_LINES:
+        check_words(("Treatment of unreadable values", self.bad_values, BAD_LINES))
+        plain = self.talker.isascii() and self.talker.isalnum() and self.talker.isupper()
+        if self.talker and not (plain and len(self.talker) == 2):
             raise ValueError(
-                f"Treatment of unreadable values '{self.bad_values}' is unknown: choose one of "
-                f"{', '.join(BAD_LINES)}."
+                f"The talker is '{self.talker}'. Give the two capitals behind the $, such as GN, "
+                "or nothing."
             )
 
 
@@ -81,6 +100,10 @@ class Stream:
         How many lines were what: see `KINDS`.
     first
         The first line of a kind, in words.
+    talkers
+        How many sentences with a position each talker told.
+    starts
+        Name of each file, those of positions too, and how many lines were before it.
     """
 
     table: Table
@@ -92,16 +115,36 @@ class Stream:
     together: bool
     counts: dict[str, int]
     first: dict[str, str]
+    talkers: dict[str, int]
+    starts: tuple[tuple[str, int], ...]
+
+    def where(self, place: int) -> str:
+        """A line by its running number, in words: its row and file."""
+        name, before = [start for start in self.starts if start[1] < place][-1]
+        return f"row {place - before:,} of {name}"
+
+
+@dataclass(frozen=True)
+class _Source:
+    """A file: its name and number, the lines before it, and what is taken from it."""
+
+    name: str
+    number: int
+    before: int
+    readings: bool
+    positions: bool
 
 
 @dataclass
 class _Gathered:
     """A stream as it grows."""
 
+    recipe: Recipe
+    form: StreamFormat
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
     first: dict[str, str] = field(default_factory=dict)
     lots: list[Instrument] = field(default_factory=list)
-    files: list[tuple[int, int]] = field(default_factory=list)
+    sources: list[_Source] = field(default_factory=list)
     said: list[Sentences] = field(default_factory=list)
     clock: Clock = field(default_factory=Clock)
 
@@ -137,126 +180,135 @@ def read_stream(
     form = form or StreamFormat()
     if not files:
         raise ValueError("No file is given. Choose one or several.")
-    gathered = _Gathered()
+    gathered = _Gathered(recipe, form)
     paths = [Path(path) for path in (*files, *positions)]
     sizes = np.array([path.stat().st_size if path.is_file() else 0 for path in paths], np.float64)
     shares = np.concatenate([[0.0], np.cumsum(sizes)]) / max(sizes.sum(), 1.0)
-    before = 0
+    before, starts = 0, []
     for number, path in enumerate(paths):
-        part = portion(progress, shares[number], shares[number + 1])
-        mixed = number < len(files)
-        lines_read = 0
-        for lines in chunks(path, part):
-            rows = _sorted_out(gathered, lines, recipe, mixed, path.name, form)
-            if mixed and len(rows):
-                try:
-                    lot, left = take_lines(lines, rows, recipe, gathered.clock, form.bad_values)
-                except Refused as wrong:
-                    raise ValueError(wrong.sentence(path.name)) from None
-                gathered.count("readings", path.name, lot.row)
-                gathered.count("unreadable lines", path.name, left)
-                gathered.lots.append(lot)
-                gathered.files.append((number, before))
-            if mixed == (not positions):
-                _take_sentences(gathered, lines, recipe, mixed, form, before, path.name)
-            else:
-                _count_sentences(gathered, lines, recipe, mixed, path.name)
-            lines_read = lines.first + len(lines.start) - 1
-        before += lines_read
-    return _assembled(gathered, [path.name for path in paths[: len(files)]], recipe, not positions)
+        readings = number < len(files)
+        source = _Source(path.name, number, before, readings, readings == (not positions))
+        starts.append((path.name, before))
+        for lines in chunks(path, portion(progress, shares[number], shares[number + 1])):
+            instrument, sentences = _sorted_out(gathered, lines, source)
+            if len(instrument):
+                _take_readings(gathered, lines, instrument, source)
+            if len(sentences):
+                _take_sentences(gathered, lines, sentences, source)
+            before = source.before + lines.first + len(lines.start) - 1
+    return _assembled(gathered, starts, len(files), not positions)
 
 
 # -- line by line ----------------------------------------------------------------------------
 
 
-def _sentence_rows(lines: Lines, recipe: Recipe, mixed: bool) -> BoolArray:
-    head = lines.data[np.minimum(lines.start, len(lines.data) - 1)]
-    found: BoolArray = (lines.start < lines.end) & ((head == ord("$")) | (head == ord("!")))
-    if mixed and recipe.begins[:1] in ("$", "!"):
-        found &= ~lines.begin_with(recipe.begins, word=True)
-    return found
-
-
-def _sorted_out(
-    gathered: _Gathered, lines: Lines, recipe: Recipe, mixed: bool, file: str, form: StreamFormat
-) -> IntArray:
-    """Rows of instrument lines; those passed over and unknown ones are accounted for."""
-    left = ~_sentence_rows(lines, recipe, mixed)
-    passed: BoolArray = lines.start >= lines.end
-    instrument: BoolArray = np.zeros(len(left), np.bool_)
-    if mixed and recipe.begins.strip():
+def _sorted_out(gathered: _Gathered, lines: Lines, source: _Source) -> tuple[IntArray, IntArray]:
+    """Rows of instrument lines and of sentences; the others are accounted for."""
+    recipe = gathered.recipe
+    begins = recipe.begins.strip() if source.readings else ""
+    blank: BoolArray = lines.start >= lines.end
+    starting: BoolArray = np.zeros(len(blank), np.bool_)
+    if begins:
         parted = recipe.pattern is None and not recipe.columns
-        instrument = left & lines.begin_with(recipe.begins.lstrip(), word=parted)
+        starting = lines.begin_with(recipe.begins.lstrip(), word=parted)
+    start, sentence = sentence_starts(lines)
+    # What begins with a dollar may be an instrument line; what has one further on is not.
+    sentence &= ~(starting & (start == lines.start))
+    passed = blank.copy()
     for prefix in recipe.pass_over:
-        passed |= left & ~instrument & lines.begin_with(prefix)
-    if mixed and not recipe.begins.strip():
-        instrument = left & ~passed
-    gathered.count("lines passed over", file, lines.first + np.flatnonzero(passed))
-    unknown = np.flatnonzero(left & ~passed & ~instrument)
-    if len(unknown) and form.bad_values == "refuse":
+        passed |= ~starting & lines.begin_with(prefix) & ~(sentence & (start == lines.start))
+    sentence &= ~passed
+    left = ~passed & ~sentence
+    instrument = left & starting if begins or not source.readings else left
+    # Where instrument lines are known by their beginning, a dollar in any other is of a sentence.
+    sentence |= left & ~instrument & (start < lines.end)
+    gathered.count("lines passed over", source.name, lines.first + np.flatnonzero(passed))
+    _refuse_unknown(gathered, lines, np.flatnonzero(left & ~instrument & ~sentence), source)
+    return np.flatnonzero(instrument), np.flatnonzero(sentence)
+
+
+def _refuse_unknown(gathered: _Gathered, lines: Lines, unknown: IntArray, source: _Source) -> None:
+    """Refuse the first line of no kind, or account for all."""
+    if len(unknown) and gathered.form.bad_values == "refuse":
         row = int(unknown[0])
         text = lines.text(int(lines.start[row]), int(lines.end[row]))[:40]
-        awaited = f"nor begins with '{recipe.begins}'" if mixed else "and nothing else belongs here"
+        awaited = "and nothing else belongs here"
+        if source.readings:
+            awaited = f"nor begins with '{gathered.recipe.begins}'"
         raise ValueError(
-            f"Row {lines.first + row} of {file} is no sentence {awaited}: '{text}'. Correct the "
-            "file, name its beginning under 'pass over' in the recipe, or take unreadable values "
-            "as NULL."
+            f"Row {lines.first + row} of {source.name} is no sentence {awaited}: '{text}'. Correct "
+            "the file, name its beginning under 'pass over' in the recipe, or take unreadable "
+            "values as NULL."
         )
-    gathered.count("unreadable lines", file, lines.first + unknown)
-    return np.flatnonzero(instrument)
+    gathered.count("unreadable lines", source.name, lines.first + unknown)
 
 
-def _take_sentences(
-    gathered: _Gathered,
-    lines: Lines,
-    recipe: Recipe,
-    mixed: bool,
-    form: StreamFormat,
-    before: int,
-    file: str,
-) -> None:
-    rows = np.flatnonzero(_sentence_rows(lines, recipe, mixed))
-    if not len(rows):
+def _take_readings(gathered: _Gathered, lines: Lines, rows: IntArray, source: _Source) -> None:
+    try:
+        lot, left = take_lines(
+            lines, rows, gathered.recipe, gathered.clock, gathered.form.bad_values
+        )
+    except Refused as wrong:
+        raise ValueError(wrong.sentence(source.name)) from None
+    gathered.count("readings", source.name, lot.row)
+    gathered.count("unreadable lines", source.name, left)
+    gathered.lots.append(lot)
+    gathered.sources.append(source)
+
+
+def _take_sentences(gathered: _Gathered, lines: Lines, rows: IntArray, source: _Source) -> None:
+    if not source.positions:
+        gathered.count("other sentences", source.name, lines.first + rows)
         return
-    said = parse_sentences(lines, rows, form.without_checksum)
+    form = gathered.form
+    said = parse_sentences(lines, rows, form.without_checksum, form.talker)
     for kind, word in (
         (POSITION, "position sentences"),
         (NO_POSITION, "sentences without a position"),
         (BROKEN, "broken sentences"),
+        (OTHER, "other sentences"),
     ):
-        gathered.count(word, file, said.place[said.kind == kind])
-    gathered.count("other sentences", file, said.place[said.kind == 2])
-    said.place[:] += before
-    gathered.said.append(said.take(said.kind == POSITION))
-
-
-def _count_sentences(
-    gathered: _Gathered, lines: Lines, recipe: Recipe, mixed: bool, file: str
-) -> None:
-    rows = np.flatnonzero(_sentence_rows(lines, recipe, mixed))
-    gathered.count("other sentences", file, lines.first + rows)
+        gathered.count(word, source.name, said.place[said.kind == kind])
+    if gathered.recipe.stamp:
+        start = sentence_starts(lines)[0][rows]
+        said.stamp[:] = stamps(lines, rows, start, gathered.recipe, gathered.clock)
+    said.place[:] += source.before
+    # A GGA without a fix outdoes an RMC that has one.
+    denies = said.full & (said.kind == NO_POSITION) & (said.quality == 0) & np.isfinite(said.clock)
+    gathered.said.append(said.take((said.kind == POSITION) | denies))
 
 
 # -- all together ----------------------------------------------------------------------------
 
 
-def _assembled(gathered: _Gathered, names: list[str], recipe: Recipe, together: bool) -> Stream:
+def _assembled(
+    gathered: _Gathered, starts: list[tuple[str, int]], files: int, together: bool
+) -> Stream:
+    recipe, lots = gathered.recipe, gathered.lots
+    names = [name for name, _ in starts[:files]]
     if not gathered.counts["readings"]:
         begin = f" that begins with '{recipe.begins}'" if recipe.begins else ""
         raise ValueError(
             f"No line of {names[0]}{' or the other files' if names[1:] else ''}{begin} is a "
             "reading. Check the recipe."
         )
-    fixes = fixes_of(_positions(gathered))
-    lots = gathered.lots
-    row = np.concatenate([lot.row for lot in lots])
-    lengths = [len(lot.row) for lot in lots]
-    n = len(row)
-    line = _joined([lot.line for lot in lots])
-    kept: dict[str, npt.NDArray[np.object_] | FloatArray] = {}
-    mark = _joined([lot.mark for lot in lots])
-    if mark is not None:
-        kept["mark"] = mark
+    said = _positions(gathered)
+    fixes = fixes_of(said)
+    if not len(fixes):
+        raise ValueError("No position was found: the receiver had no fix. Choose another file.")
+    if recipe.stamp and not np.isfinite(fixes.stamp).any():
+        raise ValueError(
+            f"No sentence has a time in part {recipe.stamp} of what stands before it. Correct "
+            "'stamp' in the recipe, or leave it out."
+        )
+    row: IntArray = np.concatenate([lot.row for lot in lots])
+    place: IntArray = row
+    file: IntArray = np.zeros(len(row), np.int64)
+    if files > 1:
+        lengths = [len(lot.row) for lot in lots]
+        place = row + np.repeat([source.before for source in gathered.sources], lengths)
+        file = np.repeat([source.number for source in gathered.sources], lengths)
+    line, mark = (_joined([getattr(lot, word) for lot in lots]) for word in ("line", "mark"))
     unreadable: dict[str, int] = {}
     for lot in lots:
         for name, count in lot.unreadable.items():
@@ -265,19 +317,20 @@ def _assembled(gathered: _Gathered, names: list[str], recipe: Recipe, together: 
         channels=tuple(channel.name for channel in recipe.channels),
         units=tuple(channel.unit for channel in recipe.channels),
         values=np.concatenate([lot.values for lot in lots]),
-        grid=np.zeros(n, np.int64),
+        grid=np.zeros(len(row), np.int64),
         grid_names=("",),
-        line=None if line is None else np.where(np.isnan(line), NO_LINE, line).astype(np.int64),
+        line=None if line is None else whole_numbers(line, NO_LINE),
         sequence=None, along=None, x=None, y=None, time=None, quality=None,
-        kept=kept,
-        file=np.repeat([number for number, _ in gathered.files], lengths),
+        kept={} if mark is None else {"mark": mark},
+        file=file,
         file_names=tuple(names),
         row=row,
         unreadable=unreadable,
     )  # fmt: skip
+    codes, told = np.unique(said.talker[said.quality > 0], return_counts=True)
     return Stream(
         table=table,
-        place=row + np.repeat([before for _, before in gathered.files], lengths),
+        place=place,
         clock=_joined([lot.clock for lot in lots]),
         leap=_joined([lot.leap for lot in lots]),
         day=gathered.clock.day if gathered.clock.dated else None,
@@ -285,6 +338,8 @@ def _assembled(gathered: _Gathered, names: list[str], recipe: Recipe, together: 
         together=together,
         counts=gathered.counts,
         first=gathered.first,
+        talkers={talker_name(code): count for code, count in zip(codes.tolist(), told.tolist())},
+        starts=tuple(starts),
     )
 
 
@@ -301,7 +356,7 @@ def _positions(gathered: _Gathered) -> Sentences:
     ValueError
         If there is none, saying why.
     """
-    counts = gathered.counts
+    counts, talker = gathered.counts, gathered.form.talker
     if counts["position sentences"]:
         return Sentences.together(gathered.said)
     if counts["broken sentences"]:
@@ -314,8 +369,8 @@ def _positions(gathered: _Gathered) -> Sentences:
         why = "the receiver had no fix. Choose another file"
     elif counts["other sentences"]:
         why = (
-            f"{plural(counts['other sentences'], 'sentence')} but no GGA or RMC. Have the receiver "
-            "send these"
+            f"{plural(counts['other sentences'], 'sentence')} but no GGA or RMC"
+            f"{' of talker ' * bool(talker)}{talker}. Have the receiver send these"
         )
     else:
         why = "no sentence at all. Choose the file with the positions"

@@ -116,8 +116,8 @@ def talker_name(code: int) -> str:
 def sentence_starts(lines: Lines) -> tuple[IntArray, BoolArray]:
     """Where a sentence begins in each line, at its end if none does, and whether that is sure.
 
-    Without doubt a line is a sentence where it begins with ``$`` or ``!``, or where its first ``$``
-    is followed by three capital letters or digits; something may stand before it.
+    Without doubt a line is a sentence where it begins with ``$`` or ``!``, or where an address and
+    a comma follow its first ``$``: a capital letter and two to eight more or digits.
 
     Examples
     --------
@@ -134,10 +134,17 @@ def sentence_starts(lines: Lines) -> tuple[IntArray, BoolArray]:
         return np.where(at_once, lines.start, lines.end), at_once
     first = np.append(dollars, last + 1)[np.searchsorted(dollars, lines.start)]
     start = np.where(at_once, lines.start, np.minimum(first, lines.end))
-    sure = at_once | (start + 3 < lines.end)
+    rows = np.flatnonzero(~at_once & (start < lines.end))
+    begin = start[rows]
+    commas = np.append(lines.places(ord(",")), last + 1)
+    length = np.minimum(commas[np.searchsorted(commas, begin)], lines.end[rows]) - begin
+    sure = (length > 3) & (length <= 9) & (begin + length < lines.end[rows])
+    sure &= data[np.minimum(begin + 1, last)] >= ord("A")
     for offset in (1, 2, 3):
-        sure &= at_once | _ADDRESS[data[np.minimum(start + offset, last)]]
-    return start, sure
+        sure &= _ADDRESS[data[np.minimum(begin + offset, last)]]
+    found: BoolArray = at_once.copy()
+    found[rows] = sure
+    return start, found
 
 
 def parse_sentences(
@@ -217,7 +224,8 @@ def _hex(data: ByteArray) -> IntArray:
 def _talkers(data: ByteArray, start: IntArray) -> IntArray:
     last = len(data) - 1
     first, second = (data[np.minimum(start + k, last)].astype(np.int64) for k in (1, 2))
-    return first << 8 | second
+    found: IntArray = first << 8 | second
+    return found
 
 
 def _is(data: ByteArray, start: IntArray, formatter: str) -> BoolArray:

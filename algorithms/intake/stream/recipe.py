@@ -14,9 +14,16 @@ from ..text.delimited import NULL_VALUES, is_number
 SEPARATORS = {"blanks": None, "comma": ",", "semicolon": ";", "tab": "\t"}
 WORDS = (
     "begins", "parted by", "pattern", "parts", "time", "line", "mark", "channels", "no reading",
-    "decimal", "pass over",
+    "decimal", "pass over", "time in", "stamp",
 )  # fmt: skip
 """The words of a recipe."""
+TIME_UNITS = {"seconds": 1.0, "milliseconds": 0.001}
+COUNTS = {
+    "parts": "write how many parts a line must have, where a separator parts it",
+    "stamp": "write which part of what stands before a sentence is the time, counted from 1, where "
+    "instrument lines have a 'time' too",
+}
+"""What to write for words that are counts."""
 
 _WIDE = re.compile(r"(\d{1,5})\s*-\s*(\d{1,5})", re.ASCII)
 _CHANNEL = re.compile(r"^(?:(?P<place>[^=\[\]()]+?)\s*=)?\s*(?P<title>.+)$")
@@ -81,6 +88,13 @@ class Recipe:
         The decimal sign.
     pass_over
         How lines begin that are passed over, as blank ones are.
+    time_unit
+        Seconds of one unit that a time without colons is written in.
+    stamp
+        Number of the part, from 1, of what stands before a sentence that is the time of the same
+        clock as `time`; 0 for none.
+    text
+        All that was given, as JSON.
     """
 
     channels: tuple[Channel, ...]
@@ -95,6 +109,9 @@ class Recipe:
     no_reading: frozenset[str] = field(default_factory=lambda: _nulls(()))
     decimal: str = "."
     pass_over: tuple[str, ...] = ("#",)
+    time_unit: float = 1.0
+    stamp: int = 0
+    text: str = field(default="", compare=False)
 
     @property
     def places(self) -> dict[str, Place]:
@@ -245,13 +262,16 @@ class _Reader:
             separator=separator,
             columns=columns,
             pattern=pattern,
-            parts=self.count(pattern is None and not columns),
+            parts=self.count("parts", pattern is None and not columns),
             time=single("time"),
             line=single("line"),
             mark=single("mark"),
             no_reading=_nulls(self.words("no reading")),
             decimal="," if decimal == "comma" else ".",
             pass_over=tuple(self.words("pass over")) or ("#",),
+            time_unit=self.time_unit(),
+            stamp=self.count("stamp", bool(self.text("time"))),
+            text=json.dumps(self.given, ensure_ascii=False),
         )
         needed = 1 + max(where.part for where in recipe.places.values())
         if recipe.parts and recipe.parts < needed:
@@ -322,16 +342,21 @@ class _Reader:
             )
         return Place(text, part=int(text) - 1)
 
-    def count(self, allowed: bool) -> int:
-        text = self.text("parts")
+    def count(self, word: str, allowed: bool) -> int:
+        text = self.text(word)
         if not text:
             return 0
         if not allowed or not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= 10_000):
-            raise ValueError(
-                f"{self.name}: 'parts' is '{text}'; write how many parts a line must have, where "
-                "a separator parts it."
-            )
+            raise ValueError(f"{self.name}: '{word}' is '{text}'; {COUNTS[word]}.")
         return int(text)
+
+    def time_unit(self) -> float:
+        unit = self.text("time in") or "seconds"
+        if unit not in TIME_UNITS:
+            raise ValueError(
+                f"{self.name}: 'time in' is '{unit}'; write {' or '.join(TIME_UNITS)}."
+            )
+        return TIME_UNITS[unit]
 
     def channels(self, place: Callable[[str, str], Place], by_name: bool) -> tuple[Channel, ...]:
         value = self.given.get("channels", "")

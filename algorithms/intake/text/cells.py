@@ -11,7 +11,7 @@ import numpy as np
 
 from ...readings import BoolArray, FloatArray, IntArray
 from ..importtable import to_numbers
-from .delimited import Layout, TableFormat, is_number, read_layout
+from .delimited import Layout, TableFormat, no_number, read_layout
 
 
 @dataclass(frozen=True)
@@ -163,9 +163,4 @@ def _refuse(
     row = int(np.searchsorted(ends, place, side="right"))
     cell = int(place - (ends[row] - lengths[row]))
     cell = columns[cell] if columns is not None else cell
-    comma = is_number(word) and "," in word and not words.layout.decimal_comma
-    raise ValueError(
-        f"Row {words.numbers[row]} of {words.name}: cell {cell + 1} is '{word[:40]}'. "
-        f"{'Choose the decimal comma or correct' if comma else 'Correct'} the file, or take "
-        "unreadable values as NULL."
-    )
+    raise ValueError(no_number(words.numbers[row], f"cell {cell + 1}", word[:40], words.layout))

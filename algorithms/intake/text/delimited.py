@@ -5,14 +5,16 @@ from __future__ import annotations
 import codecs
 import csv
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
+from ...options import check_words
 from ...progress import Progress, advance, keep_going
 from ...readings import IntArray
 
@@ -69,14 +71,12 @@ class TableFormat:
     bad_values: str = "refuse"
 
     def __post_init__(self) -> None:
-        for what, word, words in (
+        check_words(
             ("Delimiter", self.delimiter, ("auto", *DELIMITERS)),
             ("Decimal sign", self.decimal, DECIMALS),
             ("Encoding", self.encoding, ENCODINGS),
             ("Treatment of unreadable values", self.bad_values, BAD_VALUES),
-        ):
-            if word not in words:
-                raise ValueError(f"{what} '{word}' is unknown: choose one of {', '.join(words)}.")
+        )
         if self.delimiter == self.decimal == "comma":
             raise ValueError("The comma cannot be both delimiter and decimal sign: change one.")
 
@@ -134,6 +134,24 @@ def is_number(word: str) -> bool:
     [True, True, True, False, False, False]
     """
     return _NUMBER.fullmatch(word.strip()) is not None
+
+
+def no_number(row: int, where: str, word: str, layout: Layout) -> str:
+    """What is said of a word that is no number.
+
+    Parameters
+    ----------
+    row
+        Line of the file, from 1.
+    where
+        What the column is called.
+    """
+    comma = is_number(word) and "," in word and not layout.decimal_comma
+    advice = "Choose the decimal comma or correct the file" if comma else "Correct the file"
+    return (
+        f"Row {row} of {layout.name}: {where} is '{word}'. {advice}, or take unreadable values as "
+        "NULL."
+    )
 
 
 def read_layout(path: Path, form: TableFormat) -> Layout:
@@ -348,14 +366,18 @@ def _likeliest_delimiter(lines: Sequence[str], data: Sequence[str], name: str) -
         usual = max(set(counts), key=counts.count)
         if usual < 2:
             continue
-        cells = [cell for row in _cells(data, delimiter, name) for cell in row]
-        even = counts.count(usual) / len(counts)
-        numeric = sum(map(is_number, cells)) / max(len(cells), 1)
-        if (round(even, 2), round(numeric, 2)) > best[:2]:
-            best = (round(even, 2), round(numeric, 2), delimiter)
+        even = round(counts.count(usual) / len(counts), 2)
+        if (even, 1.0) <= best[:2]:  # its numbers cannot make up for it
+            continue
+        # Matrices repeat their words: judge each once.
+        cells = Counter(chain.from_iterable(_cells(data, delimiter, name)))
+        numbers = sum(count for cell, count in cells.items() if is_number(cell))
+        numeric = round(numbers / max(sum(cells.values()), 1), 2)
+        if (even, numeric) > best[:2]:
+            best = (even, numeric, delimiter)
     return best[2]
 
 
 def _writes_comma(rows: Sequence[Sequence[str]]) -> bool:
-    cells = [cell for row in rows for cell in row]
+    cells = set(chain.from_iterable(rows))
     return any(map(_WITH_COMMA.fullmatch, cells)) and not any(map(_WITH_POINT.fullmatch, cells))

@@ -11,6 +11,9 @@ from ...readings import BoolArray, FloatArray, IntArray
 
 ComplexArray = npt.NDArray[np.complex128]
 
+WINDOW = 2.0
+"""Metres of path that a direction of travel is taken from, unless told otherwise."""
+
 STRAIGHT = 0.5
 """Share of the path walked within the window that leads onwards: below it, no direction is told."""
 

@@ -84,7 +84,7 @@ def resampled(
     beyond = (wanted < axis[first] - EVEN) | (wanted > axis[last] + EVEN)
     if not len(good):
         return Resampled(nothing.values, beyond, nothing.in_gap)
-    known = ~beyond & usable[_nearest(axis, first, last, wanted)]
+    known = ~beyond & usable[nearest_reading(axis, traverse, wanted)]
     starts, heights = _one_a_place(axis[good], values[good])
     knots, owner = axis[good][starts], traverse[good][starts]
     joined = (np.diff(knots) <= limit + EVEN) & (np.diff(owner) == 0)
@@ -92,8 +92,26 @@ def resampled(
     return Resampled(np.where(known & told, found, np.nan), beyond, known & ~told)
 
 
-def _nearest(axis: FloatArray, first: IntArray, last: IntArray, wanted: FloatArray) -> IntArray:
-    """The reading of the same traverse nearest to each place wanted."""
+def nearest_reading(axis: FloatArray, traverse: IntArray, wanted: FloatArray) -> IntArray:
+    """The reading of the same traverse nearest to each place wanted, ``(m,)``.
+
+    Parameters
+    ----------
+    axis
+        Places of the readings, rising over all traverses, ``(m,)``.
+    traverse
+        Number of each reading's traverse, rising, ``(m,)``.
+    wanted
+        Places on the traverse of the same row, ``(m,)``.
+
+    Examples
+    --------
+    >>> axis, traverse = np.array([0.0, 1.0, 9.0]), np.array([0, 0, 1])
+    >>> nearest_reading(axis, traverse, np.array([0.6, 3.0, 8.0])).tolist()
+    [1, 1, 2]
+    """
+    first = np.searchsorted(traverse, traverse, side="left")
+    last = np.searchsorted(traverse, traverse, side="right") - 1
     after = np.clip(np.searchsorted(axis, wanted), first, last)
     before = np.maximum(after - 1, first)
     nearer: IntArray = np.where(wanted - axis[before] <= axis[after] - wanted, before, after)

@@ -7,6 +7,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+WIDEST = 20.0
+"""Metres that coils are apart at most: what is more was told in centimetres."""
+
+UNLIKE = 10.0
+"""Times that a spacing may differ from that of the name before it is asked about."""
+
 
 def spacings_of(text: str, channels: Sequence[str], others: Sequence[str] = ()) -> dict[str, float]:
     """Coil spacing of each channel, metres; of the others, where it is told.
@@ -25,7 +31,8 @@ def spacings_of(text: str, channels: Sequence[str], others: Sequence[str] = ()) 
     Raises
     ------
     ValueError
-        If the text cannot be read, names what is not there, or nothing tells a channel's spacing.
+        If the text cannot be read, names what is not there, or a spacing is above `WIDEST`; or
+        nothing tells a channel's spacing.
 
     Examples
     --------
@@ -51,11 +58,15 @@ def spacings_of(text: str, channels: Sequence[str], others: Sequence[str] = ()) 
                 f"The coil spacings name '{name}', which is no channel. There are: "
                 f"{', '.join(channels)}."
             )
+        if spacing > WIDEST:
+            raise ValueError(
+                f"The coil spacing of '{name}' is told as {spacing:g} m. Give it in metres, not "
+                f"centimetres: at most {WIDEST:g}."
+            )
         given[name] = spacing
     found = {}
     for channel in dict.fromkeys((*channels, *others)):
-        guess = re.search(r"(?<!\d)\d{3}$", channel)
-        spacing = given.get(channel, int(guess[0]) / 100.0 if guess else 0.0)
+        spacing = given.get(channel, _named(channel))
         if channel in given or spacing:
             found[channel] = spacing
         elif channel in channels:
@@ -64,6 +75,30 @@ def spacings_of(text: str, channels: Sequence[str], others: Sequence[str] = ()) 
                 f"as '{channel} = 1.0', or leave the channel out."
             )
     return found
+
+
+def _named(channel: str) -> float:
+    """The spacing that three digits at the end of a name give, metres; 0 where there are none."""
+    digits = re.search(r"(?<!\d)\d{3}$", channel)
+    return int(digits[0]) / 100.0 if digits else 0.0
+
+
+def unlike_names(spacings: Mapping[str, float]) -> tuple[str, ...]:
+    """A sentence for each channel whose spacing, metres, is far from that of its name.
+
+    Examples
+    --------
+    >>> unlike_names({"ec_050": 0.5, "ec_100": 0.0})
+    ()
+    >>> unlike_names({"ip_010": 10.0})[0][:47]
+    "'ip_010' is told to have a coil spacing of 10 m"
+    """
+    return tuple(
+        f"'{name}' is told to have a coil spacing of {spacing:g} m, and its name says "
+        f"{_named(name):g} m: metres, not centimetres?"
+        for name, spacing in spacings.items()
+        if spacing and _named(name) and not 1 / UNLIKE < spacing / _named(name) < UNLIKE
+    )
 
 
 def measured_elsewhere(

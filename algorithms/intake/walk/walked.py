@@ -79,11 +79,40 @@ def walked_of(
     return Walked(bearing, doubtful, way, speed)
 
 
-def progress_of(x: FloatArray, y: FloatArray, travel: Travel) -> FloatArray:
-    """Way made in the direction of travel at each reading of one traverse, never falling, ``(n,)``.
+def way_made(x: FloatArray, y: FloatArray, bearing: FloatArray) -> FloatArray:
+    """Way made in the direction of travel since the first reading of one traverse, ``(n,)``.
 
-    Jitter and standing about, which lengthen the path, do not lengthen it; NaN where there is no
-    direction.
+    Each step counts by what of it leads the way that is half between the directions at its ends.
+    So jitter from side to side and standing about, which lengthen the path, do not lengthen it; a
+    step back shortens it. NaN where there is no direction.
+
+    Parameters
+    ----------
+    x, y
+        Positions in walking order, ``(n,)``, map units.
+    bearing
+        Direction of travel there, degrees clockwise from grid north, ``(n,)``.
+
+    Examples
+    --------
+    >>> x, y = np.array([0.0, 1.0, 2.0, 1.5]), np.array([0.0, 0.1, -0.1, 0.0])
+    >>> way_made(x, y, np.full(4, 90.0)).round(6).tolist()
+    [0.0, 1.0, 2.0, 1.5]
+    """
+    told = np.flatnonzero(np.isfinite(bearing))
+    way = np.full(len(x), np.nan)
+    ahead = np.exp(1j * np.radians(bearing[told]))  # north + i east
+    ahead = ahead[1:] + ahead[:-1]
+    ahead /= np.maximum(np.abs(ahead), 1e-12)
+    steps = np.diff(y[told]) * ahead.real + np.diff(x[told]) * ahead.imag
+    way[told] = np.concatenate([[0.0], np.cumsum(steps)])[: len(told)]
+    return way
+
+
+def progress_of(x: FloatArray, y: FloatArray, travel: Travel) -> FloatArray:
+    """Furthest way made by each reading of one traverse, so never falling, ``(n,)``.
+
+    See `way_made`; NaN where there is no direction.
 
     Examples
     --------
@@ -91,13 +120,9 @@ def progress_of(x: FloatArray, y: FloatArray, travel: Travel) -> FloatArray:
     >>> progress_of(x, np.zeros(4), travel_of(x, np.zeros(4), 2.0)).round(6).tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
-    told = np.flatnonzero(np.isfinite(travel.bearing))
-    way = np.full(len(x), np.nan)
-    east, north = travel.east[told], travel.north[told]
-    step = (
-        np.diff(x[told]) * (east[1:] + east[:-1]) + np.diff(y[told]) * (north[1:] + north[:-1])
-    ) / 2
-    way[told] = np.maximum.accumulate(np.concatenate([[0.0], np.cumsum(step)])[: len(told)])
+    way = way_made(x, y, travel.bearing)
+    told = np.isfinite(way)
+    way[told] = np.maximum.accumulate(way[told])
     return way
 
 
