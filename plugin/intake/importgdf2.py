@@ -10,7 +10,8 @@ from ..history import Entry, channel_units
 from ..inputs import File, Files
 from ..parameters import Choice, Text, Toggle
 from ..units import metre
-from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
+from .intake_step import BROUGHT_IN, CRS, IntakeStep
+from .places import to_map
 from .table import BAD_VALUES
 
 PLACEMENTS = ("auto", "projected", "geographic")

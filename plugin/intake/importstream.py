@@ -10,8 +10,10 @@ from ...algorithms.intake.importstream import (
 )
 from ...algorithms.intake.stream.lines import StreamFormat, read_stream
 from ...algorithms.intake.stream.recipe import Recipe, parse_recipe, read_recipe
+from ...algorithms.intake.walk.heading import WINDOW
 from ..inputs import File, Files
 from ..parameters import Choice, Number, Text, Toggle
+from ..units import metre
 from .intake_step import BROUGHT_IN, CRS, IntakeStep
 from .places import to_map
 
@@ -102,7 +104,8 @@ class ImportStream(IntakeStep):
             "AHEAD",
             "Antenna ahead",
             "How far the antenna is ahead of the instrument's reference point, in the direction of "
-            "travel; negative behind.",
+            "travel; negative behind. The same sense as in 'Move readings to the coil midpoints': "
+            "what is taken off here is not to be taken off again there.",
             default=0.0,
             unit="map units",
         ),
@@ -117,8 +120,8 @@ class ImportStream(IntakeStep):
             "COURSE_WINDOW",
             "Course taken over",
             "Length of path that the direction of travel is taken from: long enough to even out "
-            "the jitter of positions, shorter than a turn.",
-            default=2.0,
+            "the jitter of positions, shorter than a turn. Empty: 2 metres.",
+            optional=True,
             minimum=1e-6,
             unit="map units",
             advanced=True,
@@ -232,6 +235,7 @@ def joining(task) -> JoinOptions:
     """How readings get their positions, from the parameters of that name."""
     return task.options(
         JoinOptions,
+        course_window=task["COURSE_WINDOW"] or WINDOW * metre(task["CRS"]),
         clock_shift=parse_shift(task["CLOCK_SHIFT"]),
         good_quality=parse_qualities(task["GOOD_QUALITY"]),
     )

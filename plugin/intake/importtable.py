@@ -14,7 +14,8 @@ from ...algorithms.intake.walk.heading import WINDOW
 from ..inputs import Files
 from ..parameters import Choice, Toggle
 from ..units import metre
-from .intake_step import BROUGHT_IN, CRS, IntakeStep, to_map
+from .intake_step import BROUGHT_IN, CRS, IntakeStep
+from .places import to_map
 from .sitegrid import SITE_GRID, site_grid, tell_unwalked
 from .table import COLUMNS, FORMAT, roles, table_format
 

@@ -24,10 +24,8 @@ from ..readings_layer import attribute_cells
 from ..source import BATCH
 from ..step import Step, as_json
 from ..styles import style_readings
-from .places import accuracy_told, how_brought, out_of_place, to_map
+from .places import accuracy_told, how_brought, out_of_place
 from .standard_fields import KINDS, cells_of
-
-__all__ = ["BROUGHT_IN", "CRS", "IntakeStep", "to_map"]
 
 CRS = Crs(
     "CRS",

@@ -45,10 +45,10 @@ def places(n, seed=0):
 
 @pytest.fixture
 def to_map(qgis_app, monkeypatch):
-    from lynchet.plugin.intake import intake_step
+    from lynchet.plugin.intake import places
 
-    monkeypatch.setattr(intake_step, "BATCH", 1000)
-    return lambda lon, lat, epsg=25831: intake_step.to_map(
+    monkeypatch.setattr(places, "BATCH", 1000)
+    return lambda lon, lat, epsg=25831: places.to_map(
         np.asarray(lon), np.asarray(lat), task(epsg), lambda fraction: True
     )
 
@@ -108,7 +108,7 @@ def test_the_reading_that_has_no_place_in_the_system_is_named(to_map):
 
 def test_long_transforming_can_be_cancelled(qgis_app):
     from lynchet.algorithms.progress import Cancelled
-    from lynchet.plugin.intake.intake_step import to_map
+    from lynchet.plugin.intake.places import to_map
 
     with pytest.raises(Cancelled):
         to_map(*places(5), task(25831), lambda fraction: False)
