@@ -18,7 +18,7 @@ from ..outputs import LayerOutput
 from ..parameters import Number
 from ..readings_layer import read_layout
 from ..step import Step
-from ..styles import style_traverses
+from ..styles import style_data_grids, style_traverses
 from ..units import map_unit, metre
 from .cutting import Cutter, avoided, outline_in, vertices, whole_geometry
 from .defaults import metric_defaults
@@ -172,6 +172,7 @@ class PlanLines(Step):
             "are brought in.",
             kind="Polygon",
             optional=True,
+            style=style_data_grids,
         ),
     )
 
