@@ -175,22 +175,35 @@ def _counted(traverses: Traverses, pieces: Pieces, length: float, unit: str) -> 
 
 
 def _strips(areas: Sequence[Area], site: SiteGrid, unit: str) -> list[str]:
-    """Warn of ground beyond the last traverse that none comes near."""
+    """Warn where the last traverse lies too far from its side, or too near to the next area's."""
     offset = site.separation / 2 if site.first_offset is None else site.first_offset
-    wide = [
-        (strip, area)
-        for area in areas
-        for strip in [(area.width - offset + NEAR) % site.separation - NEAR]
-        if strip > site.separation / 2 * 1.01
+    strips = [(area.width - offset + NEAR) % site.separation - NEAR for area in areas]
+    wide = [k for k, strip in enumerate(strips) if strip > site.separation / 2 * 1.01]
+    # With the first traverse on the side itself, that of the next area is this one's last.
+    near = [
+        k
+        for k, (strip, area) in enumerate(zip(strips, areas))
+        if strip + offset < site.separation * 0.99
+        if 0 < offset <= area.width - site.separation
     ]
-    if not wide:
-        return []
-    strip, area = wide[0]
-    more = f", and so with {plural(len(wide) - 1, 'more area')}" if len(wide) > 1 else ""
-    return [
-        f"Beyond the last traverse of {called(area)} a strip of {in_unit(strip, unit)} is left, "
-        f"more than half a separation{more}. Choose a separation that divides the width."
-    ]
+    told = []
+    if wide:
+        told.append(
+            f"Beyond the last traverse of {called(areas[wide[0]])} a strip of "
+            f"{in_unit(strips[wide[0]], unit)} is left, more than half a separation{_more(wide)}. "
+            "Choose a separation that divides the width."
+        )
+    if near and len(areas) > 1:
+        told.append(
+            f"The last traverse of {called(areas[near[0]])} and the first of an area beside it "
+            f"are {in_unit(strips[near[0]] + offset, unit)} apart{_more(near)}. Choose a "
+            "separation that divides the width."
+        )
+    return told
+
+
+def _more(places: Sequence[int]) -> str:
+    return f", and so with {plural(len(places) - 1, 'more area')}" if len(places) > 1 else ""
 
 
 def _single(areas: Sequence[Area], traverses: Traverses, site: SiteGrid, unit: str) -> list[str]:

@@ -17,7 +17,7 @@ from ...algorithms.intake.sitegrid import place_on_site_grid
 from ..inputs import Files
 from ..parameters import Choice, Number, Text
 from .intake_step import BROUGHT_IN, CRS, IntakeStep
-from .sitegrid import ALONE, SITE_GRID, site_grid
+from .sitegrid import ALONE, SITE_GRID, site_grid, tell_outside
 from .table import FORMAT, table_format
 
 _HELP = {
@@ -176,4 +176,5 @@ class ImportDataGrids(IntakeStep):
         placed = place_on_site_grid(
             table.grid, table.grid_names, table.line, table.sequence, table.along, found.site
         )
+        tell_outside(task, placed)
         return self.bring_in(task, table, placed, found.figures)

@@ -16,7 +16,7 @@ from ..parameters import Choice, Toggle
 from ..units import metre
 from .intake_step import BROUGHT_IN, CRS, IntakeStep
 from .places import to_map
-from .sitegrid import SITE_GRID, site_grid, tell_unwalked
+from .sitegrid import SITE_GRID, site_grid, tell_outside, tell_unwalked
 from .table import COLUMNS, FORMAT, roles, table_format
 
 PLACEMENTS = ("site_grid", "projected", "geographic", "later")
@@ -73,6 +73,7 @@ class ImportTable(IntakeStep):
         placement = task["PLACEMENT"]
         if placement == "site_grid":
             tell_unwalked(task, table.grid_names)
+            tell_outside(task, placed)
         return self.bring_in(
             task,
             table,

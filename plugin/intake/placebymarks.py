@@ -28,7 +28,7 @@ from ..readings_layer import marked, read_readings
 from ..readings_step import GRID_FIELD, LINE_FIELD, SEQUENCE_FIELD, TIME_FIELD, ReadingsStep
 from .intake_step import BROUGHT_IN, CRS
 from .places import out_of_place
-from .sitegrid import ALONE, SITE_GRID, site_grid, tell_unwalked
+from .sitegrid import ALONE, SITE_GRID, site_grid, tell_outside, tell_unwalked
 from .standard_fields import StandardFields
 
 DEFAULTS = MarkOptions()
@@ -179,6 +179,7 @@ class PlaceByMarks(ReadingsStep):
         )
         found = placebymarks(data, site_grid(task), task.options(MarkOptions), task.part(0.4, 0.7))
         tell_unwalked(task, readings.grid_names)
+        tell_outside(task, found.placed)
         astray = out_of_place(found.placed.x, found.placed.y, task)
         if astray:
             task.warn(astray)

@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
-from ...algorithms.intake.sitegrid import Origin, SiteGrid
+import numpy as np
+from qgis.core import QgsWkbTypes
+
+from ...algorithms.correct.flagreadings import within
+from ...algorithms.intake.sitegrid import Origin, Placed, SiteGrid
 from ...algorithms.words import SHOWN, plural
+from ..areas import rings, straight_geometry
 from ..inputs import Layer
 from ..parameters import Choice, Number, Parameter, Point
 from ..readings_layer import read_layout
+
+EDGE = 0.01
+"""How far from an edge a reading counts as on it, map units: coordinates are written rounded."""
 
 SITE_GRID = (
     Layer(
@@ -161,3 +169,22 @@ def tell_unwalked(task, walked: Collection[str]) -> None:
         if empty:
             names = ", ".join(empty[:SHOWN]) + (", ..." if len(empty) > SHOWN else "")
             task.say(f"No reading is of {plural(len(empty), 'data grid')} of the layout: {names}.")
+
+
+def tell_outside(task, placed: Placed) -> None:
+    """Warn of readings outside the polygons of the layout, where it has any."""
+    layout = task["LAYOUT"]
+    polygon = QgsWkbTypes.GeometryType.PolygonGeometry
+    if layout is None or QgsWkbTypes.geometryType(layout.source.wkbType()) != polygon:
+        return
+    shapes = [straight_geometry(feature) for feature in layout.features()]
+    # Readings on an edge are inside.
+    drawn = [ring for shape in shapes if shape is not None for ring in rings(shape.buffer(EDGE, 2))]
+    known = np.isfinite(placed.x)
+    outside = int(np.count_nonzero(~within(placed.x[known], placed.y[known], drawn)))
+    if outside:
+        task.warn(
+            f"{plural(outside, 'reading lies', 'readings lie')} outside the polygons of the layout "
+            f"'{layout.name}'. Check the walking, the traverse separation, the first traverse and "
+            "the reading numbers."
+        )

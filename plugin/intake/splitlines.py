@@ -86,6 +86,7 @@ class SplitLines(ReadingsStep):
             unit="degrees clockwise from grid north",
             default="",
             optional=True,
+            each="direction",
         ),
         Number(
             "BEARING_TOLERANCE",

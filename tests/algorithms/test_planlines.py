@@ -133,6 +133,17 @@ def test_a_strip_no_traverse_comes_near_is_told():
     assert "Beyond the last traverse of data grid 'G1' a strip of 2 m is left" in found.warnings[0]
 
 
+def test_a_last_traverse_near_the_next_area_is_told():
+    assert plan(SQUARE, OTHER, separation=2.0, interval=1.0).warnings == ()
+    found = plan(SQUARE, OTHER, separation=3.0, interval=1.0)
+    assert found.warnings[1] == (
+        "The last traverse of data grid 'G1' and the first of an area beside it are 2 m apart. "
+        "Choose a separation that divides the width."
+    )
+    # Alone, the last traverse of an area is near to nothing.
+    assert plan(SQUARE, separation=3.0, interval=1.0).warnings == ()
+
+
 def test_areas_that_hold_one_traverse_alone_are_told():
     found = plan(SQUARE, OTHER, separation=15.0, interval=1.0)
     assert found.figures["traverses"] == 2

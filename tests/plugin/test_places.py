@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 from host import ROOT
 
@@ -20,9 +21,19 @@ TRACK = {
 @pytest.fixture
 def data_grids(qgis_app):
     """A layer of data grids, as a plan makes it, in the system named."""
-    from qgis.core import QgsFeature, QgsGeometry, QgsVectorLayer
+    from qgis.core import QgsFeature, QgsGeometry, QgsPointXY, QgsVectorLayer
 
-    def make(crs="EPSG:25831"):
+    def frame(x, y, bearing, length, width):
+        turn = np.radians(bearing)
+        ahead, right = (
+            np.array([np.sin(turn), np.cos(turn)]),
+            np.array([np.cos(turn), -np.sin(turn)]),
+        )
+        ring = [(0, 0), (length, 0), (length, width), (0, width)]
+        corners = [QgsPointXY(*((x, y) + a * ahead + b * right)) for a, b in ring]
+        return QgsGeometry.fromPolygonXY([corners])
+
+    def make(crs="EPSG:25831", share=1.0):
         fields = "field=grid:string&field=x:double&field=y:double&field=bearing:double"
         layer = QgsVectorLayer(
             f"Polygon?crs={crs}&{fields}&field=length:double&field=width:double", "plan", "memory"
@@ -32,7 +43,8 @@ def data_grids(qgis_app):
             grid, *numbers = row.split(",")
             feature = QgsFeature(layer.fields())
             feature.setAttributes([grid, *map(float, numbers)])
-            feature.setGeometry(QgsGeometry.fromWkt("Polygon ((0 0, 1 0, 1 1, 0 0))"))
+            x, y, bearing, length, width = map(float, numbers)
+            feature.setGeometry(frame(x, y, bearing, length, width * share))
             features.append(feature)
         layer.dataProvider().addFeatures(features)
         return layer
@@ -91,6 +103,18 @@ def test_a_traverse_beyond_its_data_grid_is_refused(run, tmp_path, change, sente
     (tmp_path / "out").mkdir()
     given = {**G1, **change, "CRS": "EPSG:25831", "WALKING": "one_way"}
     assert sentence in refused(run, "importtable", tmp_path / "out", **given)
+
+
+@pytest.mark.parametrize(("share", "outside"), [(1.0, 0), (0.5, 3200)])
+def test_readings_outside_the_polygons_of_the_layout_are_counted(
+    run, data_grids, tmp_path, share, outside
+):
+    layout = data_grids(share=share)
+    out = str(tmp_path / "r.gpkg")
+    run("importtable", **{**G1, "LAYOUT": layout}, CRS="EPSG:25831", OUTPUT=out)
+    told = "3,200 readings lie outside the polygons of the layout 'plan'."
+    assert (told in said(run)) == bool(outside)
+    assert ("outside the polygons" in said(run)) == bool(outside)
 
 
 @pytest.mark.parametrize("crs", ["EPSG:27700", "EPSG:2274"])
