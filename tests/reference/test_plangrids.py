@@ -75,9 +75,11 @@ def test_no_two_data_grids_overlap(seed):
 
 @pytest.mark.parametrize("turn", [0.0, 3.3, 28.9, 44.0, 61.7, 89.0])
 def test_best_fit_of_a_rectangle_is_shapelys_smallest_rectangle(turn):
-    shape = translate(rotate(box(0, 0, 60, 100), -turn, origin=(0, 0)), EAST, NORTH)
+    here = rotate(box(0, 0, 60, 100), -turn, origin=(0, 0))
+    shape = translate(here, EAST, NORTH)
     plan = lay_out(polygons(shape), GridOptions(least_share=0.0))
-    corners = np.array(shape.minimum_rotated_rectangle.exterior.coords)
+    # Not of the shape on the map: with large coordinates GEOS 3.13 is off by a thousandth.
+    corners = np.array(here.minimum_rotated_rectangle.exterior.coords)
     side = corners[1] - corners[0]
     azimuth = math.degrees(math.atan2(side[0], side[1]))
     assert (plan.lattice.bearing - azimuth + 45) % 90 - 45 == pytest.approx(0.0, abs=1e-5)
