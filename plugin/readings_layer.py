@@ -23,7 +23,17 @@ from ..algorithms.readings import NO_LINE, Readings
 from .history import channel_units
 from .source import Columns, LayerSource
 
-STANDARD_FIELDS = ("grid", "line", "seq", "along", "bearing", "time", "qc")
+STANDARD_FIELDS = {
+    "grid": "text",
+    "line": "integer",
+    "seq": "integer",
+    "along": "real",
+    "bearing": "real",
+    "time": "real",
+    "qc": "integer",
+}
+"""Kind of each field that a readings layer has besides its channels."""
+
 _NOT_CHANNELS = {*STANDARD_FIELDS, "fid", "id", "x", "y", "day"}
 PREVIOUS = "_prev"
 

@@ -13,6 +13,11 @@ def map_unit(crs: QgsCoordinateReferenceSystem) -> str:
     return QgsUnitTypes.toAbbreviatedString(crs.mapUnits()) or "map units"
 
 
+def length_or(given: float | None, metres: float, crs: QgsCoordinateReferenceSystem) -> float:
+    """A length as given, in map units; where none is, one of so many metres."""
+    return metres * metre(crs) if given is None else given
+
+
 def metre(crs: QgsCoordinateReferenceSystem) -> float:
     """One metre in map units, to the last digit."""
     # Not by the host's units: before 3.40 it knows but one of the two feet.

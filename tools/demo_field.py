@@ -9,7 +9,7 @@ OUT = BUILD / "demo"
 CRS = "EPSG:25831"
 SITE = {"LAYOUT": str(SAMPLE / "quillmere_grids.csv"), "SEPARATION": 0.5, "CRS": CRS}
 UNITS = "ec_050 [mS/m], ip_050 [ppt], ec_100 [mS/m], ip_100 [ppt]"
-PAIRS = {"050": "ec_050;ip_050", "100": "ec_100;ip_100"}
+PAIRS = {"050": ["ec_050", "ip_050"], "100": ["ec_100", "ip_100"]}
 ANTENNA = 1.0
 """How far the antenna went before the transmitter, metres."""
 LAG = 0.12
@@ -126,21 +126,22 @@ def place_track(chain) -> str:
     )
     chain.run("splitlines", INPUT=track, OUTPUT=split)
     truth = np.genfromtxt(SAMPLE / "truth" / "track.csv", delimiter=",", skip_header=1)
+    recorded = read_places(split)
+    on_line = recorded[2] > 0
     rows = ["The free walk: from the places told to those where the coils were (median, m)"]
     for number, (pair, channels) in enumerate(PAIRS.items()):
         moved = str(OUT / f"track_{pair}.gpkg")
         chain.run(
             "placesensors",
             INPUT=split,
-            CHANNELS=channels.split(";"),
+            CHANNELS=channels,
             AHEAD=ANTENNA,
             LAG=LAG,
             LAG_UNIT="map_units",
             OUTPUT=moved,
         )
         coils = truth[:, 1 + 2 * number : 3 + 2 * number]
-        on_line, before = read_places(split)[2] > 0, off(read_places(split), coils)
-        after = off(read_places(moved), coils)
+        before, after = off(recorded, coils), off(read_places(moved), coils)
         rows.append(
             f"  coils {int(pair) / 100:g} m apart  as recorded {np.median(before[on_line]):.2f}, "
             f"moved {np.median(after[on_line]):.3f}"

@@ -28,7 +28,7 @@ from ..parameters import Choice, Crs, Number, Text, Toggle
 from ..readings_layer import attribute_cells, numbers_of, text_codes
 from ..source import BATCH, LayerSource
 from ..step import Step
-from ..units import map_unit, metre
+from ..units import length_or, map_unit
 
 DIRECTIONS = ("to_map", "to_site_grid")
 
@@ -163,7 +163,8 @@ class FitSiteGrid(Step):
     def work(self, task):
         layer: LayerSource = task["INPUT"]
         crs, back = task["CRS"], task["DIRECTION"] == "to_site_grid"
-        found = fitsitegrid(_points(task), task["FIT_SCALE"], _tolerance(task), map_unit(crs))
+        tolerance = length_or(task["TOLERANCE"], TOLERANCE, crs)
+        found = fitsitegrid(_points(task), task["FIT_SCALE"], tolerance, map_unit(crs))
         how = found.transformation
         bare = _without_geometry(layer)
         corners = _corners(layer)
@@ -200,13 +201,6 @@ class FitSiteGrid(Step):
                 [entry],
             )  # fmt: skip
         return {**outputs, "FIGURES": text}
-
-
-def _tolerance(task) -> float:
-    """The tolerance in map units."""
-    if task["TOLERANCE"] is not None:
-        return task["TOLERANCE"]
-    return TOLERANCE * metre(task["CRS"])
 
 
 def _points(task) -> ControlPoints:

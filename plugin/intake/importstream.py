@@ -13,7 +13,7 @@ from ...algorithms.intake.stream.recipe import Recipe, parse_recipe, read_recipe
 from ...algorithms.intake.walk.heading import WINDOW
 from ..inputs import File, Files
 from ..parameters import Choice, Number, Text, Toggle
-from ..units import metre
+from ..units import length_or
 from .intake_step import BROUGHT_IN, CRS, IntakeStep
 from .places import to_map
 
@@ -235,7 +235,7 @@ def joining(task) -> JoinOptions:
     """How readings get their positions, from the parameters of that name."""
     return task.options(
         JoinOptions,
-        course_window=task["COURSE_WINDOW"] or WINDOW * metre(task["CRS"]),
+        course_window=length_or(task["COURSE_WINDOW"], WINDOW, task["CRS"]),
         clock_shift=parse_shift(task["CLOCK_SHIFT"]),
         good_quality=parse_qualities(task["GOOD_QUALITY"]),
     )

@@ -71,9 +71,6 @@ class ImportTable(IntakeStep):
             table = table.with_grids_from_files()
         placed = self.place(table, task)
         placement = task["PLACEMENT"]
-        if placement == "site_grid":
-            tell_unwalked(task, table.grid_names)
-            tell_outside(task, placed)
         return self.bring_in(
             task,
             table,
@@ -89,10 +86,13 @@ class ImportTable(IntakeStep):
         if task["PLACEMENT"] == "site_grid":
             if table.line is None:
                 raise ValueError("Placing on a site grid needs the traverse column. Name it.")
-            return place_on_site_grid(
-                table.grid, table.grid_names, table.line, table.sequence, table.along,
-                site_grid(task),
-            )  # fmt: skip
+            site = site_grid(task)
+            placed = place_on_site_grid(
+                table.grid, table.grid_names, table.line, table.sequence, table.along, site
+            )
+            tell_unwalked(task, site, table.grid_names)
+            tell_outside(task, placed)
+            return placed
         if table.x is None or table.y is None:
             raise ValueError(
                 "Placing by coordinates needs two columns: easting and northing, or longitude and "

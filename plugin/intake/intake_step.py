@@ -20,12 +20,12 @@ from ...algorithms.words import plural
 from .. import compat
 from ..outputs import LayerOutput
 from ..parameters import Crs
-from ..readings_layer import attribute_cells
+from ..readings_layer import STANDARD_FIELDS, attribute_cells
 from ..source import BATCH
 from ..step import Step, as_json
 from ..styles import style_readings
-from .places import accuracy_told, how_brought, out_of_place
-from .standard_fields import KINDS, cells_of
+from .places import accuracy_told, how_brought, warn_out_of_place
+from .standard_fields import cells_of
 
 CRS = Crs(
     "CRS",
@@ -96,9 +96,7 @@ class IntakeStep(Step):
         told_well = accuracy_told(task) if geographic else None
         if told_well:
             task.say(told_well)
-        astray = out_of_place(placed.x, placed.y, task)
-        if astray:
-            task.warn(astray)
+        warn_out_of_place(placed, task)
         fields = _fields(table)
         target = self.write_layer(
             task,
@@ -113,7 +111,7 @@ class IntakeStep(Step):
 
 
 def _fields(table: Table) -> QgsFields:
-    fields = compat.fields(*KINDS.items())
+    fields = compat.fields(*STANDARD_FIELDS.items())
     for name, unit in zip(table.channels, table.units):
         fields.append(compat.field(name, "real", f"{name} [{unit}]" if unit else name))
     for name, column in table.kept.items():
@@ -144,7 +142,7 @@ def _some_features(table: Table, placed: Placed, fields, part: slice) -> Iterato
         "qc": table.quality[part] if table.quality is not None else none,
     }
     columns = [
-        *(cells_of(name, standard[name]) for name in KINDS),
+        *(cells_of(name, standard[name]) for name in STANDARD_FIELDS),
         *(attribute_cells(column[part]) for column in table.values.T),
         *(attribute_cells(column[part]) for column in table.kept.values()),
     ]

@@ -27,7 +27,7 @@ from ..parameters import Choice, Number
 from ..readings_layer import marked, read_readings
 from ..readings_step import GRID_FIELD, LINE_FIELD, SEQUENCE_FIELD, TIME_FIELD, ReadingsStep
 from .intake_step import BROUGHT_IN, CRS
-from .places import out_of_place
+from .places import warn_out_of_place
 from .sitegrid import ALONE, SITE_GRID, site_grid, tell_outside, tell_unwalked
 from .standard_fields import StandardFields
 
@@ -177,12 +177,11 @@ class PlaceByMarks(ReadingsStep):
             marks,
             readings.qc,
         )
-        found = placebymarks(data, site_grid(task), task.options(MarkOptions), task.part(0.4, 0.7))
-        tell_unwalked(task, readings.grid_names)
+        site = site_grid(task)
+        found = placebymarks(data, site, task.options(MarkOptions), task.part(0.4, 0.7))
+        tell_unwalked(task, site, readings.grid_names)
         tell_outside(task, found.placed)
-        astray = out_of_place(found.placed.x, found.placed.y, task)
-        if astray:
-            task.warn(astray)
+        warn_out_of_place(found.placed, task)
         lines = [*self.lines(task), self.entry(task, found.figures, {})]
         outputs = {"OUTPUT": self.write(task, readings, found, lines)}
         if self.parameter("REPAIRS").given(task):

@@ -13,6 +13,7 @@ from qgis.core import (
     QgsGeometry,
 )
 
+from ...algorithms.intake.sitegrid import Placed
 from ...algorithms.progress import Progress, advance
 from ..source import BATCH
 
@@ -111,6 +112,13 @@ def accuracy_told(task) -> str | None:
         f"WGS 84 comes to {task['CRS'].authid()} to within some {accuracy:g} m: the survey as a "
         "whole may be off by that, its readings against each other are not."
     )
+
+
+def warn_out_of_place(placed: Placed, task) -> None:
+    """Warn where readings lie outside the area that their system is made for."""
+    astray = out_of_place(placed.x, placed.y, task)
+    if astray:
+        task.warn(astray)
 
 
 def out_of_place(x: np.ndarray, y: np.ndarray, task) -> str | None:

@@ -162,13 +162,12 @@ def site_grid(task) -> SiteGrid:
     return task.options(SiteGrid, origins=origins)
 
 
-def tell_unwalked(task, walked: Collection[str]) -> None:
+def tell_unwalked(task, site: SiteGrid, walked: Collection[str]) -> None:
     """Say which data grids of the layout have no reading."""
-    if task["LAYOUT"] is not None:
-        empty = [grid for grid in read_layout(task["LAYOUT"]) if grid not in walked]
-        if empty:
-            names = ", ".join(empty[:SHOWN]) + (", ..." if len(empty) > SHOWN else "")
-            task.say(f"No reading is of {plural(len(empty), 'data grid')} of the layout: {names}.")
+    empty = [grid for grid in site.origins if grid not in walked]
+    if task["LAYOUT"] is not None and empty:
+        names = ", ".join(empty[:SHOWN]) + (", ..." if len(empty) > SHOWN else "")
+        task.say(f"No reading is of {plural(len(empty), 'data grid')} of the layout: {names}.")
 
 
 def tell_outside(task, placed: Placed) -> None:

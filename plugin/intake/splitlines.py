@@ -20,7 +20,7 @@ from ..readings_step import (
     ReadingsStep,
 )
 from ..styles import style_readings
-from ..units import map_unit, metre
+from ..units import length_or, map_unit
 from .standard_fields import StandardFields
 
 DEFAULTS = SplitOptions()
@@ -179,8 +179,8 @@ class SplitLines(ReadingsStep):
         readings = read_readings(layer, roles, self.lines(task), task.part(0, 0.3))
         options = task.options(
             SplitOptions,
-            window=_length(task, "WINDOW", DEFAULTS.window),
-            min_length=_length(task, "MIN_LENGTH", DEFAULTS.min_length),
+            window=length_or(task["WINDOW"], DEFAULTS.window, layer.crs),
+            min_length=length_or(task["MIN_LENGTH"], DEFAULTS.min_length, layer.crs),
             length_unit=map_unit(layer.crs),
         )
         found = splitlines(readings, options, task.part(0.3, 0.7))
@@ -213,8 +213,3 @@ class SplitLines(ReadingsStep):
             made.features(task.part(0.7, 1.0)),
             [*self.lines(task), self.entry(task, figures, {})],
         )
-
-
-def _length(task, name: str, default: float) -> float:
-    """A length in map units; where none is given, the default in metres."""
-    return task[name] if task[name] is not None else default * metre(task["INPUT"].crs)

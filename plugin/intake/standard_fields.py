@@ -12,18 +12,8 @@ from qgis.core import QgsFeature, QgsFields, QgsGeometry, QgsPointXY
 from ...algorithms.progress import Progress, keep_going
 from ...algorithms.readings import NO_LINE
 from .. import compat
-from ..readings_layer import attribute_cells
+from ..readings_layer import STANDARD_FIELDS, attribute_cells
 from ..source import LayerSource
-
-KINDS = {
-    "grid": "text",
-    "line": "integer",
-    "seq": "integer",
-    "along": "real",
-    "bearing": "real",
-    "time": "real",
-    "qc": "integer",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,10 +46,10 @@ class StandardFields:
         anew = {name.lower(): name for name in self.columns}
         for known in self.layer.fields:
             name = anew.get(known.name().lower())
-            made.append(compat.field(name, KINDS[name]) if name else known)
+            made.append(compat.field(name, STANDARD_FIELDS[name]) if name else known)
         for name in self.columns:
             if made.indexOf(name) < 0:
-                made.append(compat.field(name, KINDS[name]))
+                made.append(compat.field(name, STANDARD_FIELDS[name]))
         return made
 
     def features(self, progress: Progress = keep_going) -> Iterator[QgsFeature]:
@@ -92,9 +82,9 @@ class StandardFields:
 
 def cells_of(name: str, column: np.ndarray | Sequence[str]) -> list:
     """Attribute values of a standard field: None for NaN and `NO_LINE`."""
-    if KINDS[name] == "text":
+    if STANDARD_FIELDS[name] == "text":
         return list(column)
     cells = attribute_cells(column)
-    if KINDS[name] == "integer":
+    if STANDARD_FIELDS[name] == "integer":
         return [None if cell is None or cell == NO_LINE else int(cell) for cell in cells]
     return cells

@@ -22,6 +22,7 @@ from qgis.core import (
 from ...algorithms.plan.stakes import Checks, Stakes
 from ...algorithms.progress import Progress, advance
 from .. import compat
+from ..intake.places import DEGREES
 from ..source import BATCH
 
 
@@ -44,9 +45,7 @@ def described(
     context: QgsProcessingContext,
 ) -> list[Stake]:
     """What is written of each stake. Degrees are WGS 84, to the eighth decimal (1 mm)."""
-    degrees = QgsCoordinateTransform(
-        crs, QgsCoordinateReferenceSystem("EPSG:4326"), context.transformContext()
-    )
+    degrees = QgsCoordinateTransform(crs, DEGREES, context.transformContext())
     rows = zip(stakes.x.tolist(), stakes.y.tolist(), stakes.serves, inside.tolist())
     return [
         Stake(number, x, y, serves, int(within), *_degrees(x, y, degrees))

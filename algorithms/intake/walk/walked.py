@@ -9,9 +9,7 @@ import numpy as np
 from ...progress import Progress, advance, keep_going
 from ...readings import BoolArray, FloatArray, IntArray, Readings
 from .heading import Travel, travel_of
-
-EVEN = 1e-6
-"""Map units below which no way was made."""
+from .resample import EVEN
 
 
 @dataclass(frozen=True, eq=False)
