@@ -22,7 +22,7 @@ install:
 demo: install
 	@$(HOST) $(PYTHON) tools/demo.py
 
-$(VENV)/.ready: tools/install tools/requirements.txt tools/requirements-types.txt
+$(VENV)/.ready: tools/install $(wildcard tools/requirements*.txt)
 	@tools/install tests
 	@touch $@
 
@@ -39,8 +39,12 @@ lint: $(VENV)/.ready
 	@$(VENV)/bin/ruff format --check .
 	@build/types/bin/mypy
 
-bench: install $(VENV)/.ready
-	@$(HOST) $(VPYTHON) -m tests.benchmarks.run
+build/bench/.ready: tools/install tools/requirements.txt tools/requirements-bench.txt
+	@tools/install bench
+	@touch $@
+
+bench: install build/bench/.ready
+	@$(HOST) build/bench/bin/python -m tests.benchmarks.run
 
 package:
 	@$(PYTHON) tools/package.py

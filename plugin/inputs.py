@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -292,6 +293,37 @@ class Areas(Layer):
 
 
 @dataclass(frozen=True)
+class Lines(Layer):
+    """A layer of lines, or of areas whose outlines serve."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        kinds = QgsProcessing.SourceType
+        either = [kinds.TypeVectorLine, kinds.TypeVectorPolygon]
+        return QgsProcessingParameterFeatureSource(
+            self.name, label, either, self.default, self.optional
+        )
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        found = super().problem(task)
+        layer = task[self.name] if found is None else None
+        if layer is None:
+            return found
+        if QgsWkbTypes.geometryType(layer.source.wkbType()) not in (
+            QgsWkbTypes.GeometryType.LineGeometry,
+            QgsWkbTypes.GeometryType.PolygonGeometry,
+        ):
+            return f"Layer '{layer.name}' for '{self.label}' holds no lines. Choose one of lines."
+        if not layer.crs.isValid():
+            return (
+                f"Layer '{layer.name}' has no coordinate reference system. Set the one its "
+                "coordinates are in."
+            )
+        return None
+
+
+@dataclass(frozen=True)
 class Condition(Text):
     """An expression of the host over the features of the layer named by `of`."""
 
@@ -373,6 +405,53 @@ class Band(Parameter):
         if raster is not None and not 1 <= band <= raster.bandCount():
             return (
                 f"'{self.label}' is {band}; raster '{raster.name()}' has bands 1 to "
+                f"{raster.bandCount()}."
+            )
+        return None
+
+
+@dataclass(frozen=True)
+class Bands(Parameter):
+    """Bands of the raster named by `of`; all of them where none is chosen."""
+
+    of: str = "INPUT"
+    optional: bool = True
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterBand(self.name, label, self.default, self.of, True, True)
+
+    def value(self, task) -> tuple[int, ...]:
+        """The bands' numbers, from 1, in the order given.
+
+        Raises
+        ------
+        ValueError
+            If one is no number.
+        """
+        if not self.given(task):
+            return tuple(range(1, task[self.of].bandCount() + 1))
+        raw = task.parameters[self.name]
+        words = raw if isinstance(raw, (list, tuple)) else re.split(r"[;,\s]+", str(raw).strip())
+        try:
+            return tuple(dict.fromkeys(int(word) for word in words))
+        except ValueError:
+            raise ValueError(
+                f"'{self.label}' is '{raw}'; give the numbers of bands, such as 1;3."
+            ) from None
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        raster = task[self.of]
+        if raster is None or not raster.isValid():
+            return None  # the raster's own problem
+        try:
+            wrong = [band for band in self.value(task) if not 1 <= band <= raster.bandCount()]
+        except ValueError as words:
+            return str(words)
+        if wrong:
+            return (
+                f"'{self.label}' names band {wrong[0]}; raster '{raster.name()}' has bands 1 to "
                 f"{raster.bandCount()}."
             )
         return None

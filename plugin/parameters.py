@@ -165,6 +165,41 @@ class Choice(Parameter):
         return None
 
 
+@dataclass(frozen=True)
+class Choices(Choice):
+    """Several words of a fixed list; `default` is a tuple of them."""
+
+    def make(self, label):
+        """See `Parameter.make`."""
+        return QgsProcessingParameterEnum(
+            self.name, label, list(self.options), True, list(self.default), self.optional, True
+        )
+
+    def value(self, task) -> tuple[str, ...]:
+        """The words chosen, in the order of the list."""
+        words = self._words(task)
+        return tuple(word for word in self.options if word in words)
+
+    def problem(self, task):
+        """See `Parameter.problem`."""
+        words = self._words(task)
+        wrong = [word for word in words if word not in self.options]
+        if wrong:
+            return f"'{self.label}' is '{wrong[0]}'; choose from: {', '.join(self.options)}."
+        if not words and not self.optional:
+            return f"Nothing is chosen for '{self.label}'; choose from: {', '.join(self.options)}."
+        return None
+
+    def _words(self, task) -> list[str]:
+        """The words as given, or the default."""
+        raw = task.parameters.get(self.name)
+        if raw is None:
+            return list(self.default)
+        if isinstance(raw, str):
+            raw = raw.replace(";", ",").split(",")
+        return [str(word).strip() for word in raw if str(word).strip()]
+
+
 _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,13 +10,17 @@ import numpy as np
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Readings
 from . import spacing
+from .barriers import Barriers
 from .blanking import cells_within
 from .frame import Frame, frame_for
-from .methods import Bands, Filled, OptionValue, Task, method_named
+from .hull import cells_in_hull
+from .method import Bands, Method, OptionValue, Surface, Task, fill, predict
+from .methods import method_named
+from .places import median_by_place, thin_by_block
 from .spacing import Spacing
 
-SAME_PLACE = 1e-6
-"""Positions that agree to this many map units are one."""
+MUCH_DENSER = 4.0
+"""Readings this many times as close along the traverse as the cells are wide get thinned."""
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,13 @@ class GriddingOptions:
     blanking_distance
         Cells further than this from every usable reading of a channel hold no data there, map
         units; None for `Spacing.blanking_distance`.
+    beyond_hull
+        Whether cells beyond the convex hull of the readings may hold data.
+    barriers
+        Segments that interpolation must not cross, map coordinates, shape ``(s, 2, 2)``.
+    block
+        Readings of one traverse in one block of this size count as one, by their median, map
+        units; 0 for never, None for blocks of a cell where the readings are `MUCH_DENSER`.
     method_options
         Options of the method by name; those left out keep their defaults.
     workers
@@ -41,6 +52,9 @@ class GriddingOptions:
     method: str = "inverse_distance"
     cell_size: float | None = None
     blanking_distance: float | None = None
+    beyond_hull: bool = False
+    barriers: FloatArray | None = None
+    block: float | None = None
     method_options: Mapping[str, OptionValue] = field(default_factory=dict)
     workers: int = -1
 
@@ -94,76 +108,173 @@ def gridreadings(
     >>> grid.bands.shape, float(np.nanmin(grid.bands)), float(np.nanmax(grid.bands))
     ((1, 5, 5), 5.0, 5.0)
     """
-    method = method_named(options.method)
-    method_options = method.checked(options.method_options)
-    usable = readings.usable & (np.isfinite(readings.x) & np.isfinite(readings.y))[:, np.newaxis]
-    any_usable = usable.any(axis=1)
-    if not any_usable.any():
-        raise ValueError(
-            "No reading can be gridded: each lacks a value or a position, is off scale or is "
-            "excluded. Choose other channels or check the readings."
-        )
-    cell_size, blanking, found = _sizes(readings, options)
-    frame = frame_for(readings.x[any_usable], readings.y[any_usable], cell_size, margin=1)
-    order, line = _walking_order(readings)
-    local = np.column_stack([readings.x - frame.west, readings.y - frame.north])
-    bearing = spacing.traverse_bearing(readings)
-
-    groups = _groups(usable)
-    filled: list[Filled] = []
-    repeated = 0
-    for number, (channels, kept) in enumerate(groups):
-        part = portion(progress, number / len(groups), (number + 1) / len(groups))
-        rows = order[kept[order]]
-        first, values = median_by_place(local[rows], readings.values[rows][:, channels])
-        repeated = max(repeated, len(rows) - len(first))
-        rows = rows[first]
-        wanted = cells_within(
-            frame, local[rows], blanking, options.workers, portion(part, 0.0, 0.1)
-        )
-        task = Task(
-            xy=local[rows],
-            values=values,
-            line=line[rows],
-            channels=tuple(readings.channels[c] for c in channels),
-            units=tuple(readings.units[c] for c in channels),
-            frame=frame,
-            wanted=wanted,
-            options=method_options,
-            blanking_distance=blanking,
-            bearing=bearing,
-            workers=options.workers,
-        )
-        result = method.fill(task, portion(part, 0.1, 1.0))
-        np.copyto(result.bands, np.float32(np.nan), where=~wanted)
-        filled.append(result)
+    layout = _Layout(readings, options)
+    frame = layout.frame
+    groups = layout.groups
+    bands: list[Bands] = []
+    surfaces: list[Surface] = []
+    for number, task in enumerate(layout.tasks(progress)):
+        part = portion(progress, (number + FINDING) / len(groups), (number + 1) / len(groups))
+        filled, surface = fill(layout.method, task, part)
+        bands.append(filled)
+        surfaces.append(surface)
     advance(progress, 1.0)
 
-    bands, names, units = _stack(readings, frame, groups, filled)
+    stacked, names, units = _stack(readings, frame, groups, bands, surfaces)
     figures: dict[str, float | int | str] = {
-        "method": method.id,
-        "cell_size": cell_size,
-        "blanking_distance": blanking,
+        "method": layout.method.id,
+        "cell_size": layout.cell_size,
+        "blanking_distance": layout.blanking,
         "columns": frame.columns,
         "rows": frame.rows,
-        "readings_used": int(any_usable.sum()),
-        "repeated_positions": repeated,
-        "cells_filled": int(np.isfinite(bands).any(axis=0).sum()),
+        "readings_used": layout.used,
+        "repeated_positions": layout.repeated,
+        "cells_filled": int(np.isfinite(stacked).any(axis=0).sum()),
     }
-    for result in reversed(filled):  # the first group's figures stand
-        figures.update(result.figures)
-    messages, warnings = _remarks(found, figures, len(names))
-    empty = [name for name, has in zip(readings.channels, usable.any(axis=0)) if not has]
+    if layout.block:
+        figures["block"] = layout.block
+        figures["readings_after_thinning"] = layout.thinned
+    for surface in reversed(surfaces):  # the first group's figures stand
+        figures.update(surface.figures)
+    messages, warnings = _remarks(layout.found, figures, len(names))
+    empty = [name for name, has in zip(readings.channels, layout.usable.any(axis=0)) if not has]
     warnings += [f"Channel {name} has no usable reading: its band is empty." for name in empty]
     return Gridded(
         frame,
-        bands,
+        stacked,
         names,
         units,
         figures,
-        tuple(dict.fromkeys(messages + [m for result in filled for m in result.messages])),
-        tuple(dict.fromkeys(warnings + [w for result in filled for w in result.warnings])),
+        tuple(dict.fromkeys(messages + [m for result in surfaces for m in result.messages])),
+        tuple(dict.fromkeys(warnings + [w for result in surfaces for w in result.warnings])),
     )
+
+
+def predict_readings(
+    readings: Readings,
+    options: GriddingOptions,
+    x: FloatArray,
+    y: FloatArray,
+    progress: Progress = keep_going,
+) -> FloatArray:
+    """What gridding would give at positions of any kind, cells or not.
+
+    Parameters
+    ----------
+    x, y
+        Positions, map units, shape ``(m,)``.
+
+    Returns
+    -------
+    array
+        Shape ``(m, c)``; NaN where the method cannot tell and for channels without readings. The
+        blanking distance and the hull leave nothing out.
+
+    Raises
+    ------
+    ValueError
+        As `gridreadings`.
+    """
+    layout = _Layout(readings, options)
+    values: FloatArray = np.full((len(x), len(readings.channels)), np.nan)
+    at = np.column_stack([x - layout.frame.west, y - layout.frame.north])
+    count = len(layout.groups)
+    for number, task in enumerate(layout.tasks(progress)):
+        part = portion(progress, (number + FINDING) / count, (number + 1) / count)
+        values[:, layout.groups[number][0]] = predict(layout.method, task, at, part)
+    return values
+
+
+FINDING = 0.1
+"""Share of the progress of a group of channels that finding its cells takes."""
+
+
+class _Layout:
+    """What is gridded on which cells: one task for all channels with the same usable readings."""
+
+    def __init__(self, readings: Readings, options: GriddingOptions) -> None:
+        self.readings, self.options = readings, options
+        self.method: Method = method_named(options.method)
+        self.method_options = self.method.checked(options.method_options)
+        placed = np.isfinite(readings.x) & np.isfinite(readings.y)
+        self.usable = readings.usable & placed[:, np.newaxis]
+        any_usable = self.usable.any(axis=1)
+        self.used = int(any_usable.sum())
+        if not self.used:
+            raise ValueError(
+                "No reading can be gridded: each lacks a value or a position, is off scale or is "
+                "excluded. Choose other channels or check the readings."
+            )
+        self.cell_size, self.blanking, self.found = _sizes(readings, options)
+        self.frame = frame_for(
+            readings.x[any_usable], readings.y[any_usable], self.cell_size, margin=1
+        )
+        self.groups = _groups(self.usable)
+        self.block = self._block()
+        self.repeated = self.thinned = 0
+
+    def _block(self) -> float:
+        """Size of the blocks that readings are thinned by; 0 for no thinning."""
+        asked = self.options.block
+        if asked is None:
+            dense = self.found and self.found.interval * MUCH_DENSER <= self.cell_size
+            return self.cell_size if dense else 0.0
+        if not (np.isfinite(asked) and asked >= 0):
+            raise ValueError(f"The thinning block is {asked:g}. Give a size of 0 or more.")
+        return float(asked)
+
+    def tasks(self, progress: Progress) -> Iterator[Task]:
+        """One task for each group of channels, in turn."""
+        readings, frame, options = self.readings, self.frame, self.options
+        order, line = _walking_order(readings)
+        bearing = spacing.traverse_bearing(readings)
+        barriers = None
+        if options.barriers is not None and len(options.barriers):
+            barriers = Barriers.along(options.barriers - (frame.west, frame.north))
+        for number, (channels, kept) in enumerate(self.groups):
+            rows = order[kept[order]]
+            xy = np.column_stack([readings.x[rows] - frame.west, readings.y[rows] - frame.north])
+            values = (
+                readings.values[rows]
+                if _all(channels, readings)
+                else (readings.values[rows][:, channels])
+            )
+            on = line[rows]
+            if self.block:
+                first, xy, values = thin_by_block(xy, values, on, self.block)
+                on = on[first]
+                self.thinned = max(self.thinned, len(first))
+            first, values = median_by_place(xy, values)
+            self.repeated = max(self.repeated, len(xy) - len(first))
+            if len(first) < len(xy):
+                xy, on = xy[first], on[first]
+            del rows, first
+            start = number / len(self.groups)
+            part = portion(progress, start, start + FINDING / len(self.groups))
+            wanted = cells_within(frame, xy, self.blanking, options.workers, part)
+            if not options.beyond_hull:
+                wanted &= cells_in_hull(frame, xy)
+            yield Task(
+                xy=xy,
+                values=values,
+                line=on,
+                channels=tuple(readings.channels[c] for c in channels),
+                units=tuple(readings.units[c] for c in channels),
+                frame=frame,
+                wanted=wanted,
+                options=self.method_options,
+                blanking_distance=self.blanking,
+                bearing=bearing,
+                barriers=barriers,
+                separation=self.found.separation if self.found else None,
+                interval=self.found.interval if self.found else None,
+                workers=options.workers,
+            )
+
+
+def _all(channels: list[int], readings: Readings) -> bool:
+    """Whether these are all the channels there are, in order."""
+    return len(channels) == len(readings.channels)
 
 
 def _sizes(readings: Readings, options: GriddingOptions) -> tuple[float, float, Spacing | None]:
@@ -205,70 +316,26 @@ def _groups(usable: BoolArray) -> list[tuple[list[int], BoolArray]]:
     return list(groups.values())
 
 
-def median_by_place(xy: FloatArray, values: FloatArray) -> tuple[IntArray, FloatArray]:
-    """One value per place: the median of the readings there.
-
-    Parameters
-    ----------
-    xy
-        Positions, shape ``(n, 2)``.
-    values
-        Shape ``(n, c)``, all finite.
-
-    Returns
-    -------
-    rows
-        The first row of each place, rising, shape ``(p,)``.
-    values
-        Medians by channel, shape ``(p, c)``.
-
-    Examples
-    --------
-    >>> rows, values = median_by_place(
-    ...     np.array([[0.0, 0], [1, 0], [0, 0], [0, 0]]), np.array([[9.0], [5], [1], [2]]))
-    >>> rows.tolist(), values.ravel().tolist()
-    ([0, 1], [2.0, 5.0])
-    """
-    place = np.rint(xy / SAME_PLACE).astype(np.int64)
-    order = np.lexsort((place[:, 1], place[:, 0]))  # stable: rows rise within a place
-    new = np.ones(len(xy), dtype=bool)
-    step = np.diff(place[order], axis=0)
-    new[1:] = (step[:, 0] != 0) | (step[:, 1] != 0)
-    first = order[new]
-    rows = np.sort(first)
-    medians: FloatArray = values[rows]
-    if len(rows) == len(xy):
-        return rows, medians
-    group = np.cumsum(new) - 1
-    start = np.flatnonzero(new)
-    size = np.diff(np.append(start, len(xy)))
-    target = np.searchsorted(rows, first)
-    for channel in range(values.shape[1]):
-        ranked = values[order, channel]
-        ranked = ranked[np.lexsort((ranked, group))]
-        lower, upper = ranked[start + (size - 1) // 2], ranked[start + size // 2]
-        medians[target, channel] = lower + (upper - lower) / 2
-    return rows, medians
-
-
 def _stack(
     readings: Readings,
     frame: Frame,
     groups: list[tuple[list[int], BoolArray]],
-    filled: list[Filled],
+    filled: list[Bands],
+    surfaces: list[Surface],
 ) -> tuple[Bands, tuple[str, ...], tuple[str, ...]]:
     """Bands in channel order, extra bands after them, with their names and units."""
-    extras = [extra for result in filled for extra in result.extras]
+    extras = [extra for surface in surfaces for extra in surface.extras]
     names = readings.channels + tuple(name for name, _ in extras)
     units = readings.units + tuple(unit for _, unit in extras)
-    if len(filled) == 1 and len(groups[0][0]) == len(readings.channels):
-        return filled[0].bands, names, units
+    if len(filled) == 1 and _all(groups[0][0], readings):
+        return filled[0], names, units
     bands = np.full((len(names), frame.rows, frame.columns), np.nan, dtype=np.float32)
     after = len(readings.channels)
     for (channels, _), result in zip(groups, filled):
-        bands[channels] = result.bands[: len(channels)]
-        bands[after : after + len(result.extras)] = result.bands[len(channels) :]
-        after += len(result.extras)
+        more = len(result) - len(channels)
+        bands[channels] = result[: len(channels)]
+        bands[after : after + more] = result[len(channels) :]
+        after += more
     return bands, names, units
 
 
@@ -304,6 +371,11 @@ def _remarks(
         f"{figures['cells_filled']:,} cells hold data, none of them further than {blanking:g} "
         "from a reading."
     )
+    if "block" in figures:
+        messages.append(
+            f"Thinned to {figures['readings_after_thinning']:,} readings: those of one traverse in "
+            f"one block of {figures['block']:g} count as one, by their median."
+        )
     if figures["repeated_positions"]:
         messages.append(
             f"{figures['repeated_positions']:,} reading(s) repeat the position of another: each "

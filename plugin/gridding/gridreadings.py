@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from ...algorithms.gridding.gridreadings import GriddingOptions, gridreadings
-from ...algorithms.gridding.methods import Method, Option, method_named, methods
+from ...algorithms.gridding.method import Method, Option
+from ...algorithms.gridding.methods import method_named, methods
 from ..outputs import RasterOutput
-from ..parameters import Choice, Number, Parameter
+from ..parameters import Choice, Number, Parameter, Toggle
 from ..raster import write_geotiff
 from ..readings_step import READINGS, ReadingsStep
 from ..styles import style_survey_raster
+from .barriers import BARRIERS, read_barriers
 
 
 def parameter_name(method: Method, option: Option) -> str:
@@ -86,6 +88,25 @@ class GridReadings(ReadingsStep):
             minimum=1e-6,
             distance_of="INPUT",
         ),
+        Toggle(
+            "BEYOND_HULL",
+            "Fill beyond the outline",
+            "Also fills cells outside the outline of the readings (their convex hull), as far as "
+            "the blanking distance.",
+            advanced=True,
+        ),
+        BARRIERS,
+        Number(
+            "BLOCK",
+            "Thinning block",
+            "Readings of one traverse in one square of this side count as one, by their median. "
+            "Empty: a cell, where readings lie four times as close as the cells are wide, else no "
+            "thinning. 0: never.",
+            optional=True,
+            advanced=True,
+            minimum=0,
+            distance_of="INPUT",
+        ),
         *OPTIONS,
         RasterOutput("OUTPUT", "Survey raster", style=style_survey_raster),
     )
@@ -99,6 +120,9 @@ class GridReadings(ReadingsStep):
                 method=method.id,
                 cell_size=task["CELL_SIZE"],
                 blanking_distance=task["BLANKING_DISTANCE"],
+                beyond_hull=task["BEYOND_HULL"],
+                barriers=read_barriers(task, task["INPUT"].crs),
+                block=task["BLOCK"],
                 method_options={
                     option.name: task[parameter_name(method, option)] for option in method.options
                 },

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from lynchet.algorithms.gridding.frame import Frame
 from lynchet.algorithms.gridding.gridreadings import GriddingOptions, gridreadings
-from lynchet.algorithms.gridding.methods import Task, inverse_distance, method_named, triangulation
+from lynchet.algorithms.gridding.method import Task
+from lynchet.algorithms.gridding.methods import inverse_distance, method_named, triangulation
 from lynchet.algorithms.readings import Readings
 from scipy.interpolate import griddata
 
@@ -163,7 +164,7 @@ def test_inverse_distance_agrees_with_gdal():
     x, y, value = rng.uniform(0, 10, 500), rng.uniform(0, 6, 500), rng.normal(30, 4, 500)
     grid = gridreadings(
         Readings.build(x=x, y=y, values=value),
-        GriddingOptions("inverse_distance", 0.25, 0.4, {"search_across": 0.8}),
+        GriddingOptions("inverse_distance", 0.25, 0.4, method_options={"search_across": 0.8}),
     )
     theirs = gdal_inverse_distance(grid.frame, x.tolist(), y.tolist(), value.tolist(), 0.8)
     held = np.isfinite(grid.bands[0])

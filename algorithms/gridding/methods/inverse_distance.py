@@ -6,14 +6,15 @@ import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
+from ...progress import Progress, keep_going
 from ...readings import FloatArray
-from . import Cellwise, Method, Option, Task, by_cells
+from ..method import Method, Option, Surface, Task
 
 TOUCHING = 1e-9
 """Distance, in search lengths, below which a cell centre counts as being at a reading."""
 
 
-def prepare(task: Task) -> Cellwise:
+def prepare(task: Task, progress: Progress = keep_going) -> Surface:
     """Build the neighbour search, in coordinates where the search ellipse is the unit circle.
 
     A cell takes the mean of its nearest readings inside the ellipse, weighted by
@@ -59,7 +60,7 @@ def prepare(task: Task) -> Cellwise:
     figures = {"search_along": along, "search_across": across}
     if along != across:
         figures["bearing"] = round(bearing, 2)
-    return Cellwise(evaluate, figures=figures)
+    return Surface(evaluate, figures=figures)
 
 
 def closeness(distance: FloatArray, power: float) -> FloatArray:
@@ -174,5 +175,5 @@ METHOD = Method(
             maximum=360.0,
         ),
     ),
-    fill=by_cells(prepare),
+    prepare=prepare,
 )

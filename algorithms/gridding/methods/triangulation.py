@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import Delaunay
 
+from ...progress import Progress, keep_going
 from ...readings import BoolArray, FloatArray
-from . import Cellwise, Method, Option, Task, by_cells
-
-FLAT = 1e-6
-"""Breadth of the readings, relative to their length, below which they count as one line."""
-
+from ..hull import flat
+from ..method import Method, Option, Surface, Task
 
 PLACES = 6
 """Decimals to which positions are triangulated and searched. Rounding noise below this, left by
@@ -18,7 +16,7 @@ large map coordinates, would make slivers of an even layout, which are slow to s
 drop cells whose centres lie on the outline."""
 
 
-def prepare(task: Task) -> Cellwise:
+def prepare(task: Task, progress: Progress = keep_going) -> Surface:
     """Triangulate the positions (Delaunay), one triangulation for all channels.
 
     A cell takes the value of the plane through the three readings of the triangle its centre is
@@ -58,15 +56,7 @@ def prepare(task: Task) -> Cellwise:
         np.minimum(values, highest, out=values)
         return values
 
-    return Cellwise(evaluate, figures={"triangles": int(len(hole) - hole.sum())})
-
-
-def flat(xy: FloatArray) -> bool:
-    """Whether positions, shape ``(n, 2)``, lie on one line or are too few for a triangle."""
-    if len(xy) < 3:
-        return True
-    spread = np.linalg.svd(xy - xy.mean(axis=0), compute_uv=False)
-    return bool(spread[1] <= FLAT * spread[0])
+    return Surface(evaluate, figures={"triangles": int(len(hole) - hole.sum())})
 
 
 def long_edged(corners: FloatArray, longest: float) -> BoolArray:
@@ -122,5 +112,5 @@ METHOD = Method(
             minimum=1e-6,
         ),
     ),
-    fill=by_cells(prepare),
+    prepare=prepare,
 )
