@@ -89,7 +89,7 @@ def channel_noise(
         return ChannelNoise(nothing, np.full(len(lines.traverses), nothing), nothing, 0, 0)
     noise = noise_level(column, walk)
     options = DespikeOptions(passes=1)
-    sampled = Walk.of(sample)
+    sampled = Walk.of(sample).parted()
     looked_at = _usable_column(sample, channel, sampled)
     windows = sampled.by_count(int(options.window))
     spikes, _ = find_spikes(looked_at, windows, noise, options, progress)

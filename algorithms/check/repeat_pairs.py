@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..correct.crossings import LONGEST, find_crossings
-from ..correct.windows import Walk
+from ..correct.crossings import find_crossings
+from ..correct.windows import GAP, Walk
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
 
@@ -84,7 +84,7 @@ def pair_repeats(
     """Pair repeat readings with the first survey's value at the nearest point of its lines.
 
     Between two readings of a line the value counts as changing evenly; steps of more than
-    `LONGEST` usual steps are gaps. Pairs follow the repeat as it was walked, then its readings
+    `GAP` usual steps are gaps. Pairs follow the repeat as it was walked, then its readings
     of no line.
     """
     walk, again = Walk.of(first), Walk.of(second)
@@ -137,7 +137,7 @@ def _nearest(
     same = line[1:] == line[:-1]
     moving = step[same & (step > 0)]
     # A place without a step to the next is a step to itself.
-    on = same & (step <= LONGEST * (float(np.median(moving)) if len(moving) else 0.0))
+    on = same & (step <= GAP * (float(np.median(moving)) if len(moving) else 0.0))
     after = np.arange(len(place)) + np.append(on, False)
     longest = float(step[on].max(initial=0.0))
     k = min(NEAREST, len(place))

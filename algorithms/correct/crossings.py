@@ -8,13 +8,10 @@ import numpy as np
 
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray, IntArray, Readings
-from .windows import Walk
+from .windows import GAP, Walk
 
 BATCH = 1 << 20
 """Pairs of steps looked at at a time; bounds the memory."""
-
-LONGEST = 5.0
-"""A step longer than this many usual ones is a gap: nothing was read on it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +105,7 @@ def find_crossings(
     Returns
     -------
     Crossings
-        Steps longer than `LONGEST` usual steps are gaps and cross nothing; lines that run along
+        Steps longer than `windows.GAP` usual steps are gaps and cross nothing; lines that run along
         each other do not cross. Readings without position are stepped over.
 
     Examples
@@ -161,7 +158,7 @@ def _steps_of(readings: Readings) -> _Steps:
     length = np.hypot(np.diff(x[placed]), np.diff(y[placed]))
     moving = length[same & (length > 0)]
     usual = float(np.median(moving)) if len(moving) else 0.0
-    kept = np.flatnonzero(same & (length > 0) & (length <= LONGEST * usual))
+    kept = np.flatnonzero(same & (length > 0) & (length <= GAP * usual))
     before, after = placed[kept], placed[kept + 1]
     ends_line = np.append(line[1:] != line[:-1], True)[kept + 1]
     return _Steps(

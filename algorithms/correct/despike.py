@@ -109,7 +109,8 @@ def despike(
     `threshold` times the window's robust spread, 1.4826 times the median absolute deviation from
     that median, or the noise floor where that is larger. Spikes found in one pass are left out of
     the windows of the next, so that runs of them do not hide each other. A feature wider than half
-    of the window is never a spike.
+    of the window is never a spike. Nothing is judged by, or replaced from, what lies behind a gap
+    in the traverse (`windows.GAP`).
 
     Missing, off-scale and excluded readings neither inform a window nor are flagged. A flagged
     reading gets `Qc.SPIKE`, and `Qc.FILLED` where its value was replaced by another.
@@ -139,7 +140,7 @@ def despike(
             f"There are {len(options.noise_floor)} noise floors for {c} channels: give one for "
             "all, or one per channel."
         )
-    walk = Walk.of(readings)
+    walk = Walk.of(readings).parted()
     if not len(walk.rows):
         raise ValueError("No reading belongs to a traverse. Choose the traverse number field.")
     low, high = (

@@ -24,6 +24,9 @@ NARROWEST = 65
 NARROW_BATCH = 1 << 17
 """Window cells of these worked on at a time: as many as the processor keeps at hand."""
 
+GAP = 5.0
+"""A step along a traverse longer than this many usual ones is a gap: nothing was read on it."""
+
 MAD_TO_SIGMA = 1.482602218505602
 """Gaussian standard deviation per median absolute deviation, 1 / Phi^-1(3/4)."""
 
@@ -71,9 +74,32 @@ class Walk:
         distance[placed] = total - total[np.searchsorted(start, start)]
         return cls(rows, first, last, distance)
 
+    def parted(self) -> Walk:
+        """The same walk with each traverse ended before a gap and begun anew behind it.
+
+        A gap is a step of more than `GAP` times the median one, such as ground left out. Windows
+        then reach over none; what lies on its two sides need not be alike.
+        """
+        known = np.flatnonzero(np.isfinite(self.distance))
+        step = np.diff(self.distance[known])
+        step[self.first[known[1:]] != self.first[known[:-1]]] = 0.0
+        moved = step[step > 0]
+        if not len(moved):
+            return self
+        behind = known[1:][step > GAP * np.median(moved)]
+        place = np.arange(len(self.rows))
+        starts = np.unique(np.concatenate([self.first, behind]))
+        number = np.searchsorted(starts, place, side="right") - 1
+        first = starts[number]
+        last = np.append(starts[1:], len(place))[number]
+        return Walk(self.rows, first, last, self.distance)
+
     @property
     def number(self) -> IntArray:
-        """Number of the traverse at each place, its place in `Readings.lines`, ``(m,)``."""
+        """Number of the stretch at each place, ``(m,)``: of a whole walk, of the traverse.
+
+        That of a traverse is its place in `Readings.lines`.
+        """
         numbers: IntArray = np.cumsum(self.first == np.arange(len(self.first))) - 1
         return numbers
 

@@ -516,3 +516,44 @@ def test_a_longest_run_out_of_range_is_refused():
     for run in (-1, 51):
         with pytest.raises(ValueError, match=f"The longest run is {run} readings: choose 0 to 50."):
             DespikeOptions(longest_run=run)
+
+
+def flank_with_a_gap(gap=40):
+    """A strong feature's flank, rising fast, with ground left out on it."""
+    n = 200
+    x = np.arange(n) * 0.125
+    values = 20 + 30 / (1 + np.exp(-(x - 12.5) / 1.2)) + noise(n, 0.1, 3) - 20
+    kept = np.abs(np.arange(n) - 100) > gap // 2
+    return Readings.build(x=x[kept], y=np.zeros(kept.sum()), values=values[kept])
+
+
+@pytest.mark.parametrize("edge", [3, 4, 5])
+def test_the_edge_of_a_feature_that_a_gap_cuts_off_is_kept(edge):
+    values = noise(160, 0.1)
+    values[80 - edge : 80] += 6  # a ditch begins, then a pond is left out
+    x = np.arange(160) * 0.125 + np.where(np.arange(160) < 80, 0.0, 9.0)
+    readings = Readings.build(x=x, y=np.zeros(160), values=values)
+    assert spikes_of(readings) == []
+    near = Readings.build(x=np.arange(160) * 0.125, y=np.zeros(160), values=values)
+    assert bool(spikes_of(near)) == (edge == 3)  # without the gap so short a thing is a spike
+
+
+def test_a_spike_beside_a_gap_is_found_and_replaced_from_its_own_side():
+    readings = flank_with_a_gap()
+    before = int(np.argmax(np.diff(readings.x)))
+    values = readings.values.copy()
+    values[before, 0] += 12
+    found = despike(readings.with_values(values)).readings
+    assert np.flatnonzero(found.qc & Qc.SPIKE).tolist() == [before]
+    assert found.values[before, 0] == values[before - 1, 0]
+
+
+def test_a_gap_is_more_than_five_usual_steps():
+    from lynchet.algorithms.correct.windows import Walk
+
+    x = np.cumsum(np.repeat([1.0, 5.0, 1.0, 5.1, 1.0], [10, 1, 10, 1, 10]))
+    readings = Readings.build(x=np.tile(x, 2), y=np.repeat([0.0, 9.0], 32), values=np.zeros(64),
+                              line=np.repeat([1, 2], 32))  # fmt: skip
+    walk = Walk.of(readings).parted()
+    assert np.unique(walk.first).tolist() == [0, 21, 32, 53]
+    assert np.unique(walk.last).tolist() == [21, 32, 53, 64]
