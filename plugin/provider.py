@@ -12,7 +12,9 @@ from .correct.corrections import CORRECTIONS
 from .correct.runsequence import RunSequence
 from .correct.writesequence import WriteSequence
 from .deliver.writegdf2 import WriteGdf2
+from .gridding.comparegridding import CompareGridding
 from .gridding.gridreadings import GridReadings
+from .gridding.stackedprofiles import StackedProfiles
 from .intake.fitsitegrid import FitSiteGrid
 from .intake.importdatagrids import ImportDataGrids
 from .intake.importgdf2 import ImportGdf2
@@ -44,7 +46,9 @@ STEPS = (
     *CORRECTIONS,
     RunSequence,
     WriteSequence,
+    CompareGridding,
     GridReadings,
+    StackedProfiles,
     Anomalies,
     WriteGdf2,
 )

@@ -117,6 +117,25 @@ def _outline(edge: str) -> QgsFillSymbol:
     )
 
 
+def style_profile_fills(layer: QgsVectorLayer) -> None:
+    """Areas between profile and traverse, russet above and blue below."""
+    categories = []
+    for value, edge, label in (
+        ("above", ABOVE, "Above the value on the traverse"),
+        ("below", BELOW, "Below the value on the traverse"),
+    ):
+        fill = QgsFillSymbol.createSimple({"color": edge, "outline_style": "no"})
+        fill.setOpacity(0.55)
+        categories.append(QgsRendererCategory(value, fill, tr(label)))
+    layer.setRenderer(QgsCategorizedSymbolRenderer("side", categories))
+
+
+def style_profiles(layer: QgsVectorLayer) -> None:
+    """Thin dark lines."""
+    line = QgsLineSymbol.createSimple({"color": "#2f3b3a", "width": "0.2"})
+    layer.setRenderer(QgsSingleSymbolRenderer(line))
+
+
 def style_readings(layer: QgsVectorLayer) -> None:
     """Small dots, so that traverses read as lines of dots."""
     dot = QgsMarkerSymbol.createSimple(

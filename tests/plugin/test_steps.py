@@ -111,7 +111,9 @@ STEPS = (
     "comparerepeats",
     *CORRECTIONS,
     "writesequence",
+    "comparegridding",
     "gridreadings",
+    "stackedprofiles",
     "anomalies",
     "writegdf2",
 )
@@ -156,7 +158,7 @@ def progress_of(step, asked):
     return shown
 
 
-@pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "gridreadings"])
+@pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "comparegridding", "gridreadings"])
 def test_progress_only_rises_and_ends_near_the_end(provider, parameters, step):
     shown = progress_of(step, parameters(step))
     assert shown == sorted(shown)
