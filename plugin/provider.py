@@ -13,7 +13,9 @@ from .correct.runsequence import RunSequence
 from .correct.writesequence import WriteSequence
 from .deliver.writegdf2 import WriteGdf2
 from .gridding.comparegridding import CompareGridding
+from .gridding.destriperaster import DestripeRaster
 from .gridding.gridreadings import GridReadings
+from .gridding.smoothraster import SmoothRaster
 from .gridding.stackedprofiles import StackedProfiles
 from .intake.fitsitegrid import FitSiteGrid
 from .intake.importdatagrids import ImportDataGrids
@@ -49,6 +51,8 @@ STEPS = (
     CompareGridding,
     GridReadings,
     StackedProfiles,
+    SmoothRaster,
+    DestripeRaster,
     Anomalies,
     WriteGdf2,
 )

@@ -50,7 +50,8 @@ class Step(QgsProcessingAlgorithm):
 
     Class attributes of a step: `identifier` (stable, lower-case), `title`, `stage` (a key of
     `STAGES`), `summary` (one or two sentences), `advice` (paragraphs: how to choose, what it can
-    destroy), `words` (the trade's other words, for search) and `parameters`.
+    destroy), `words` (the trade's other words, for search) and `parameters`; `texts`, the names
+    and labels of further outputs that are text.
     """
 
     identifier: str
@@ -60,6 +61,7 @@ class Step(QgsProcessingAlgorithm):
     advice: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
     parameters: tuple[Parameter, ...] = ()
+    texts: tuple[tuple[str, str], ...] = ()
 
     def work(self, task: Task) -> Mapping[str, object]:
         """Do the work and return the outputs by name."""
@@ -107,7 +109,8 @@ class Step(QgsProcessingAlgorithm):
     def initAlgorithm(self, configuration=None):
         for record in self.parameters:
             self.addParameter(record.definition())
-        self.addOutput(QgsProcessingOutputString("FIGURES", tr("Key figures (JSON)")))
+        for name, label in (*self.texts, ("FIGURES", "Key figures (JSON)")):
+            self.addOutput(QgsProcessingOutputString(name, tr(label)))
 
     def checkParameterValues(self, parameters, context):
         # Ours first: it speaks the user's words.

@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, FloatArray, IntArray
 from .frame import Frame
+from .search import search_tree
 
 BLOCK = 1024
 """Side of the blocks the search starts from, cells; a power of two."""
@@ -46,7 +47,7 @@ def cells_within(
     array
         True where near enough, shape ``(rows, columns)``.
     """
-    tree = cKDTree(xy)
+    tree = search_tree(xy)
     near = np.zeros((frame.rows, frame.columns), dtype=bool)
     tops, lefts = range(0, frame.rows, BLOCK), range(0, frame.columns, BLOCK)
     done = 0

@@ -19,6 +19,9 @@ from .methods import method_named
 from .places import median_by_place, thin_by_block
 from .spacing import Spacing
 
+FINEST_ACROSS = 0.25
+"""Cells finer than this share of the traverse separation draw detail that nobody measured."""
+
 MUCH_DENSER = 4.0
 """Readings this many times as close along the traverse as the cells are wide get thinned."""
 
@@ -117,7 +120,8 @@ def gridreadings(
         part = portion(progress, (number + FINDING) / len(groups), (number + 1) / len(groups))
         filled, surface = fill(layout.method, task, part)
         bands.append(filled)
-        surfaces.append(surface)
+        surfaces.append(surface.told())
+        del task, surface  # before the next takes its room
     advance(progress, 1.0)
 
     stacked, names, units = _stack(readings, frame, groups, bands, surfaces)
@@ -131,6 +135,8 @@ def gridreadings(
         "repeated_positions": layout.repeated,
         "cells_filled": int(np.isfinite(stacked).any(axis=0).sum()),
     }
+    if layout.bearing is not None:
+        figures["traverse_bearing"] = round(layout.bearing, 2)
     if layout.block:
         figures["block"] = layout.block
         figures["readings_after_thinning"] = layout.thinned
@@ -205,7 +211,10 @@ class _Layout:
                 "No reading can be gridded: each lacks a value or a position, is off scale or is "
                 "excluded. Choose other channels or check the readings."
             )
-        self.cell_size, self.blanking, self.found = _sizes(readings, options)
+        walk = spacing.Walk(readings)
+        self.cell_size, self.blanking, self.found = sizes(readings, options, walk)
+        self.bearing = walk.bearing
+        self.order, self.line = walk.order, walk.run_of
         self.frame = frame_for(
             readings.x[any_usable], readings.y[any_usable], self.cell_size, margin=1
         )
@@ -225,51 +234,71 @@ class _Layout:
 
     def tasks(self, progress: Progress) -> Iterator[Task]:
         """One task for each group of channels, in turn."""
-        readings, frame, options = self.readings, self.frame, self.options
-        order, line = _walking_order(readings)
-        bearing = spacing.traverse_bearing(readings)
-        barriers = None
-        if options.barriers is not None and len(options.barriers):
-            barriers = Barriers.along(options.barriers - (frame.west, frame.north))
+        frame, barriers = self.frame, None
+        if self.options.barriers is not None and len(self.options.barriers):
+            barriers = Barriers.along(self.options.barriers - (frame.west, frame.north))
         for number, (channels, kept) in enumerate(self.groups):
-            rows = order[kept[order]]
-            xy = np.column_stack([readings.x[rows] - frame.west, readings.y[rows] - frame.north])
-            values = (
-                readings.values[rows]
-                if _all(channels, readings)
-                else (readings.values[rows][:, channels])
-            )
-            on = line[rows]
-            if self.block:
-                first, xy, values = thin_by_block(xy, values, on, self.block)
-                on = on[first]
-                self.thinned = max(self.thinned, len(first))
-            first, values = median_by_place(xy, values)
-            self.repeated = max(self.repeated, len(xy) - len(first))
-            if len(first) < len(xy):
-                xy, on = xy[first], on[first]
-            del rows, first
             start = number / len(self.groups)
             part = portion(progress, start, start + FINDING / len(self.groups))
-            wanted = cells_within(frame, xy, self.blanking, options.workers, part)
-            if not options.beyond_hull:
-                wanted &= cells_in_hull(frame, xy)
-            yield Task(
-                xy=xy,
-                values=values,
-                line=on,
-                channels=tuple(readings.channels[c] for c in channels),
-                units=tuple(readings.units[c] for c in channels),
-                frame=frame,
-                wanted=wanted,
-                options=self.method_options,
-                blanking_distance=self.blanking,
-                bearing=bearing,
-                barriers=barriers,
-                separation=self.found.separation if self.found else None,
-                interval=self.found.interval if self.found else None,
-                workers=options.workers,
-            )
+            yield self._task(channels, kept, barriers, part)
+
+    def _task(
+        self, channels: list[int], kept: BoolArray, barriers: Barriers | None, progress: Progress
+    ) -> Task:
+        """The task of one group of channels."""
+        readings, frame, options = self.readings, self.frame, self.options
+        xy, values, on = self._read(channels, kept)
+        if self.block:
+            first, xy, values = thin_by_block(xy, values, on, self.block)
+            on = on[first]
+            self.thinned = max(self.thinned, len(first))
+        first, values = median_by_place(xy, values)
+        self.repeated = max(self.repeated, len(xy) - len(first))
+        if len(first) < len(xy):
+            xy, on = xy[first], on[first]
+        del first
+        lowest = np.array([column.min() for column in values.T])
+        values -= lowest
+        wanted = cells_within(frame, xy, self.blanking, options.workers, progress)
+        if not options.beyond_hull:
+            wanted &= cells_in_hull(frame, xy)
+        return Task(
+            xy=xy,
+            values=values,
+            line=on,
+            channels=tuple(readings.channels[c] for c in channels),
+            units=tuple(readings.units[c] for c in channels),
+            frame=frame,
+            wanted=wanted,
+            options=self.method_options,
+            blanking_distance=self.blanking,
+            bearing=self.bearing,
+            barriers=barriers,
+            separation=self.found.separation if self.found else None,
+            interval=self.found.interval if self.found else None,
+            workers=options.workers,
+            lowest=lowest,
+        )
+
+    def _read(
+        self, channels: list[int], kept: BoolArray
+    ) -> tuple[FloatArray, FloatArray, IntArray]:
+        """Position, values and traverse of the readings kept, in walking order.
+
+        The first two are new arrays.
+        """
+        readings, frame = self.readings, self.frame
+        rows, line = self.order, self.line
+        chosen = kept[rows]
+        if not chosen.all():
+            rows, line = rows[chosen], line[chosen]
+        xy = np.empty((len(rows), 2))
+        np.subtract(readings.x[rows], frame.west, out=xy[:, 0])
+        np.subtract(readings.y[rows], frame.north, out=xy[:, 1])
+        values = np.take(readings.values, rows, axis=0)
+        if not _all(channels, readings):
+            values = np.take(values, channels, axis=1)
+        return xy, values, line
 
 
 def _all(channels: list[int], readings: Readings) -> bool:
@@ -277,11 +306,13 @@ def _all(channels: list[int], readings: Readings) -> bool:
     return len(channels) == len(readings.channels)
 
 
-def _sizes(readings: Readings, options: GriddingOptions) -> tuple[float, float, Spacing | None]:
+def sizes(
+    readings: Readings, options: GriddingOptions, walk: spacing.Walk | None = None
+) -> tuple[float, float, Spacing | None]:
     """Cell size and blanking distance, and the spacing measured, if it could be."""
     found: Spacing | None
     try:
-        found = spacing.measure(readings)
+        found = (walk or spacing.Walk(readings)).spacing
     except ValueError:
         if options.cell_size is None or options.blanking_distance is None:
             raise
@@ -296,15 +327,6 @@ def _sizes(readings: Readings, options: GriddingOptions) -> tuple[float, float, 
     if not (np.isfinite(blanking) and blanking > 0):
         raise ValueError(f"The blanking distance is {blanking:g}. Give a distance above 0.")
     return float(size), float(blanking), found
-
-
-def _walking_order(readings: Readings) -> tuple[IntArray, IntArray]:
-    """Rows traverse by traverse, those of none last; and the traverse number of each row."""
-    line = np.full(len(readings), -1, dtype=np.int64)
-    for number, traverse in enumerate(readings.lines):
-        line[traverse.rows] = number
-    rows = [traverse.rows for traverse in readings.lines]
-    return np.concatenate([*rows, np.flatnonzero(line < 0)]), line
 
 
 def _groups(usable: BoolArray) -> list[tuple[list[int], BoolArray]]:
@@ -354,6 +376,12 @@ def _remarks(
             warnings.append(
                 f"Cells of {cell_size:g} are finer than the readings, {found.interval:.3g} apart "
                 "along the traverses: the raster will show detail that was not measured."
+            )
+        elif cell_size < FINEST_ACROSS * found.separation:
+            warnings.append(
+                f"Cells of {cell_size:g} are finer than a quarter of the traverse separation "
+                f"({found.separation:.3g}): between the traverses they show how the gap was "
+                "filled, not what was measured."
             )
         elif cell_size > 1.05 * widest:
             warnings.append(

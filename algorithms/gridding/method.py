@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Union
@@ -9,7 +10,7 @@ from typing import Union
 import numpy as np
 import numpy.typing as npt
 
-from ..progress import Progress, keep_going, portion, side_by_side
+from ..progress import Progress, advance, keep_going, portion, side_by_side
 from ..readings import BoolArray, FloatArray, IntArray
 from .barriers import Barriers
 from .frame import Frame
@@ -17,8 +18,11 @@ from .frame import Frame
 OptionValue = Union[float, int, str, None]
 Bands = npt.NDArray[np.float32]
 
-BATCH = 1 << 16
-"""Cells worked on at a time by each core; bounds the memory."""
+BATCH = 1 << 13
+"""Cells worked on at a time by each core: bounds the memory, and what they need stays in cache."""
+
+JOBS = 256
+"""Shares at most that the cells are dealt out in."""
 
 PREPARING = 0.4
 """Share of the progress that making a method ready takes."""
@@ -94,7 +98,7 @@ class Task:
         Positions from the frame's upper left corner, east and north, shape ``(n, 2)``: small
         numbers, so that nothing is lost to large map coordinates. No position comes twice.
     values
-        Shape ``(n, c)``, all finite.
+        Less `lowest`, shape ``(n, c)``, all finite.
     line
         Number of the traverse each reading is on, counting from 0, shape ``(n,)``; -1 for none.
         Readings come traverse by traverse in walking order, those of none last.
@@ -116,6 +120,9 @@ class Task:
         Traverse separation and reading interval, map units; None where they cannot be measured.
     workers
         Threads for neighbour searches, -1 for all. Must not change the result.
+    lowest
+        What was taken off the values and is added again to what is found, shape ``(c,)``; None
+        for nothing.
     """
 
     xy: FloatArray
@@ -132,6 +139,7 @@ class Task:
     separation: float | None = None
     interval: float | None = None
     workers: int = 1
+    lowest: FloatArray | None = None
 
     def number(self, name: str) -> float:
         """An option that always has a number."""
@@ -164,6 +172,15 @@ class Surface:
     messages: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
 
+    def told(self) -> Surface:
+        """Only what it has to say, for when its cells are filled: it can be large."""
+        return replace(self, evaluate=_spent, cells=None)
+
+
+def _spent(xy: FloatArray) -> FloatArray:
+    """In the place of an `evaluate` no longer there."""
+    raise RuntimeError("This surface has been let go of.")
+
 
 @dataclass(frozen=True)
 class Method:
@@ -181,6 +198,8 @@ class Method:
         From a task to a surface. The task's channels come less their lowest value, which is
         added again afterwards: a constant then stays exactly constant, and large background
         values cost no precision.
+    together
+        Whether it fills `Surface.cells`, all of its work thus being in `prepare`.
     """
 
     id: str
@@ -188,6 +207,7 @@ class Method:
     help: str
     options: tuple[Option, ...]
     prepare: Callable[[Task, Progress], Surface]
+    together: bool = False
 
     def checked(self, options: Mapping[str, OptionValue]) -> dict[str, OptionValue]:
         """A value for every option: those given, checked, and defaults.
@@ -220,7 +240,9 @@ def fill(method: Method, task: Task, progress: Progress = keep_going) -> tuple[B
         What the method made ready.
     """
     frame = task.frame
-    surface, lowest = _ready(method, task, portion(progress, 0.0, PREPARING))
+    ready = 1.0 if method.together else PREPARING
+    surface = method.prepare(task, portion(progress, 0.0, ready))
+    lowest = _lowest(task, surface)
     bands = np.full((len(lowest), frame.rows, frame.columns), np.nan, dtype=np.float32)
     if surface.cells is not None:
         for band, cells, low in zip(bands, surface.cells, lowest):
@@ -228,19 +250,29 @@ def fill(method: Method, task: Task, progress: Progress = keep_going) -> tuple[B
         return bands, surface
     x = (np.arange(frame.columns) + 0.5) * frame.cell_width
     y = -(np.arange(frame.rows) + 0.5) * frame.cell_height
-    step = max(1, BATCH // frame.columns)
+    # tiles as square as can be: their cells share most of their neighbours
+    width = max(math.isqrt(BATCH), BATCH // frame.rows)
+    height = max(1, BATCH // min(width, frame.columns))
+    tiles = [
+        (top, left)
+        for top in range(0, frame.rows, height)
+        for left in range(0, frame.columns, width)
+    ]
 
-    def rows_from(top: int) -> Callable[[Progress], None]:
+    def job(tiles: list[tuple[int, int]]) -> Callable[[Progress], None]:
         def work(progress: Progress) -> None:
-            row, column = np.nonzero(task.wanted[top : top + step])
-            if len(row):
-                row += top
-                values = surface.evaluate(np.column_stack([x[column], y[row]]))
-                bands[:, row, column] = (values + lowest).T
+            for done, (top, left) in enumerate(tiles):
+                advance(progress, done / len(tiles))
+                row, column = np.nonzero(task.wanted[top : top + height, left : left + width])
+                if len(row):
+                    row, column = row + top, column + left
+                    values = surface.evaluate(np.column_stack([x[column], y[row]]))
+                    bands[:, row, column] = (values + lowest).T
 
         return work
 
-    jobs = [rows_from(top) for top in range(0, frame.rows, step)]
+    share = -(-len(tiles) // JOBS)
+    jobs = [job(tiles[start : start + share]) for start in range(0, len(tiles), share)]
     side_by_side(jobs, portion(progress, PREPARING, 1.0))
     return bands, surface
 
@@ -249,7 +281,8 @@ def predict(
     method: Method, task: Task, xy: FloatArray, progress: Progress = keep_going
 ) -> FloatArray:
     """Values of the task's channels at positions like `Task.xy`, shape ``(m, c)``."""
-    surface, lowest = _ready(method, task, portion(progress, 0.0, PREPARING))
+    surface = method.prepare(task, portion(progress, 0.0, PREPARING))
+    lowest = _lowest(task, surface)
     count = task.values.shape[1]
     values: FloatArray = np.empty((len(xy), count))
 
@@ -265,8 +298,7 @@ def predict(
     return values
 
 
-def _ready(method: Method, task: Task, progress: Progress) -> tuple[Surface, FloatArray]:
-    """A surface over the values less their lowest, and what to add to each of its columns."""
-    lowest = task.values.min(axis=0)
-    surface = method.prepare(replace(task, values=task.values - lowest), progress)
-    return surface, np.concatenate([lowest, np.zeros(len(surface.extras))])
+def _lowest(task: Task, surface: Surface) -> FloatArray:
+    """What to add to each column of a surface."""
+    channels = np.zeros(task.values.shape[1]) if task.lowest is None else task.lowest
+    return np.concatenate([channels, np.zeros(len(surface.extras))])

@@ -25,7 +25,8 @@ def median_by_place(xy: FloatArray, values: FloatArray) -> tuple[IntArray, Float
     rows
         The first row of each place, rising, shape ``(p,)``.
     values
-        Medians by channel, shape ``(p, c)``.
+        Medians by channel, shape ``(p, c)``; the values as they are, not a copy, where no place
+        comes twice.
 
     Examples
     --------
@@ -34,7 +35,8 @@ def median_by_place(xy: FloatArray, values: FloatArray) -> tuple[IntArray, Float
     >>> rows.tolist(), values.ravel().tolist()
     ([0, 1], [2.0, 5.0])
     """
-    return _medians(_order_of(np.rint(xy / SAME_PLACE).astype(np.int64)), values)
+    groups = _Groups([np.rint(along / SAME_PLACE).astype(np.int64) for along in xy.T])
+    return groups.rows, groups.medians(values)
 
 
 def thin_by_block(
@@ -72,33 +74,46 @@ def thin_by_block(
     >>> rows.tolist(), xy[:, 0].tolist(), values.ravel().tolist()
     ([0, 4], [0.1875, 0.6875], [1.875, 6.875])
     """
-    squares = np.floor(xy / block).astype(np.int64)
-    order = _order_of(np.column_stack([line, squares]))
-    rows, medians = _medians(order, np.column_stack([xy, values]))
-    return rows, medians[:, :2], medians[:, 2:]
+    groups = _Groups([line, *(np.floor(along / block).astype(np.int64) for along in xy.T)])
+    return groups.rows, groups.medians(xy), groups.medians(values)
 
 
-def _order_of(keys: IntArray) -> tuple[IntArray, IntArray]:
-    """Rows in the order of their keys, shape ``(n, k)``, and where each new key begins."""
-    order = np.lexsort(keys.T[::-1])  # stable: rows rise within a key
-    new = np.ones(len(keys), dtype=bool)
-    new[1:] = np.any(np.diff(keys[order], axis=0) != 0, axis=1)
-    return order, np.flatnonzero(new)
+class _Groups:
+    """Rows with the same keys, by their keys.
 
+    Parameters
+    ----------
+    keys
+        Arrays of shape ``(n,)``.
 
-def _medians(grouped: tuple[IntArray, IntArray], values: FloatArray) -> tuple[IntArray, FloatArray]:
-    """First row of each group, rising, and the medians of its rows by column."""
-    order, start = grouped
-    rows = np.sort(order[start])
-    medians: FloatArray = values[rows]
-    if len(rows) == len(order):
-        return rows, medians
-    size = np.diff(np.append(start, len(order)))
-    group = np.repeat(np.arange(len(start)), size)
-    target = np.searchsorted(rows, order[start])
-    for column in range(values.shape[1]):
-        ranked = values[order, column]
-        ranked = ranked[np.lexsort((ranked, group))]
-        lower, upper = ranked[start + (size - 1) // 2], ranked[start + size // 2]
-        medians[target, column] = lower + (upper - lower) / 2
-    return rows, medians
+    Attributes
+    ----------
+    rows
+        The first row of each group, rising, shape ``(g,)``.
+    """
+
+    def __init__(self, keys: list[IntArray]) -> None:
+        self._order = np.lexsort(keys[::-1])  # stable: rows rise within a group
+        new = np.zeros(len(self._order), dtype=bool)
+        new[:1] = True
+        for key in keys:
+            ranked = key[self._order]
+            new[1:] |= ranked[1:] != ranked[:-1]
+        self._start = np.flatnonzero(new)
+        self.rows: IntArray = np.sort(self._order[self._start])
+
+    def medians(self, values: FloatArray) -> FloatArray:
+        """Medians of each group by column, shape ``(g, c)``; the values if each is alone."""
+        if len(self.rows) == len(values):
+            return values
+        size = np.diff(np.append(self._start, len(values)))
+        group = np.repeat(np.arange(len(size)), size)
+        place = np.searchsorted(self.rows, self._order[self._start])
+        lower, upper = self._start + (size - 1) // 2, self._start + size // 2
+        medians: FloatArray = np.empty((len(size), values.shape[1]))
+        for column in range(values.shape[1]):
+            ranked = values[self._order, column]
+            ranked = ranked[np.lexsort((ranked, group))]
+            low = ranked[lower]
+            medians[place, column] = low + (ranked[upper] - low) / 2
+        return medians

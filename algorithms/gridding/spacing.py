@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.spatial import ConvexHull, cKDTree
+from scipy.spatial import ConvexHull
 
 from ..readings import FloatArray, IntArray, Readings
+from .search import search_tree
 
 SAMPLE = 4000
 """Readings at which the separation is measured: enough for a median, however large the survey."""
@@ -113,8 +114,7 @@ def measure(readings: Readings) -> Spacing:
     ValueError
         If the readings do not show either; see `traverse_separation`.
     """
-    walk = _Walk(readings)
-    return Spacing(walk.separation, walk.measured_interval)
+    return Walk(readings).spacing
 
 
 def suggest_cell_size(readings: Readings) -> float:
@@ -151,7 +151,7 @@ def reading_interval(readings: Readings) -> float:
     ValueError
         If fewer than two positions are known.
     """
-    return _Walk(readings).measured_interval
+    return Walk(readings).measured_interval
 
 
 def traverse_separation(readings: Readings) -> float:
@@ -172,7 +172,7 @@ def traverse_separation(readings: Readings) -> float:
         If the readings lie on a single line or in a single place. A cell size and a blanking
         distance given by the user do without.
     """
-    return _Walk(readings).separation
+    return Walk(readings).separation
 
 
 def traverse_bearing(readings: Readings) -> float | None:
@@ -190,46 +190,54 @@ def traverse_bearing(readings: Readings) -> float | None:
     ----------
     N. I. Fisher (1993), *Statistical Analysis of Circular Data*, for the mean of axes.
     """
-    walk = _Walk(readings)
-    chord = [_chords(walk.xy[run]) for run in walk.runs if len(run) > 1 and walk.ordered]
-    east, north = np.concatenate(chord).T if chord else np.zeros((2, 0))
-    length = np.hypot(east, north)
-    total = length.sum()
-    if total == 0:
-        return None
-    doubled = np.sum(length * np.exp(2j * np.arctan2(east, north))) / total
-    if abs(doubled) < PARALLEL:
-        return None
-    bearing = math.degrees(float(np.angle(doubled))) / 2 % 180.0
-    return 0.0 if bearing > 180.0 - 1e-9 else bearing
+    return Walk(readings).bearing
 
 
-def _chords(xy: FloatArray) -> FloatArray:
-    """Displacements over `CHORD` steps along one traverse, or over all of a shorter one."""
-    span = min(CHORD, len(xy) - 1)
-    chords: FloatArray = xy[span:] - xy[:-span]
-    return chords
+class Walk:
+    """The placed readings in walking order, traverse by traverse, those of none last.
 
+    Parameters
+    ----------
+    readings
+        In any order.
 
-class _Walk:
-    """The placed readings in walking order, traverse by traverse, from a local origin."""
+    Attributes
+    ----------
+    order
+        Their rows, shape ``(m,)``.
+    run_of
+        Number of the traverse each is on, counting from 0, shape ``(m,)``; -1 for none.
+    """
 
     def __init__(self, readings: Readings) -> None:
-        xy = np.column_stack([readings.x, readings.y])
         placed = np.isfinite(readings.x) & np.isfinite(readings.y)
-        rows = [line.rows[placed[line.rows]] for line in readings.lines]
-        rows = [r for r in rows if len(r)]
-        loose = placed.copy()
+        rows = [line.rows for line in readings.lines]
+        if not placed.all():
+            rows = [kept for kept in (r[placed[r]] for r in rows) if len(kept)]
+        loose = placed
         for r in rows:
             loose[r] = False
-        order = np.concatenate([*rows, np.flatnonzero(loose)])
-        self.xy: FloatArray = xy[order] - (xy[order].min(axis=0) if len(order) else 0.0)
-        sizes = [len(r) for r in rows]
-        starts = np.cumsum([0, *sizes])
-        self.runs: list[IntArray] = [
-            np.arange(start, start + size) for start, size in zip(starts, sizes)
-        ]
-        self.run_of: IntArray = np.repeat(np.arange(len(rows)), sizes)
+        self.order: IntArray = np.concatenate([*rows, np.flatnonzero(loose)])
+        sizes: IntArray = np.array([len(r) for r in rows], dtype=np.int64)
+        self._walked = int(sizes.sum())
+        self._end: IntArray = np.cumsum(sizes)
+        self._start: IntArray = self._end - sizes
+        self.run_of: IntArray = np.full(len(self.order), -1, dtype=np.int64)
+        self.run_of[: self._walked] = np.repeat(np.arange(len(rows)), sizes)
+        # from a local origin; axis by axis, which is much quicker than both at once
+        self._xy: FloatArray = np.empty((len(self.order), 2))
+        self._extent = 0.0
+        for axis, along in enumerate((readings.x, readings.y)):
+            if len(self.order):
+                own = along[self.order]
+                own -= own.min()
+                self._xy[:, axis] = own
+                self._extent = max(self._extent, float(own.max()))
+
+    @property
+    def spacing(self) -> Spacing:
+        """Separation and interval; see `measure`."""
+        return Spacing(self.separation, self.measured_interval)
 
     @property
     def measured_interval(self) -> float:
@@ -245,7 +253,7 @@ class _Walk:
     def separation(self) -> float:
         """The traverse separation; see `traverse_separation`."""
         across = self.across()
-        if across is None and not (len(self.run_of) and self.ordered):
+        if across is None and not (self._walked and self.ordered):
             across = self.even_spacing()
         if across is None:
             raise ValueError(
@@ -255,76 +263,110 @@ class _Walk:
             )
         return significant(across)
 
+    @property
+    def bearing(self) -> float | None:
+        """The common direction of the traverses; see `traverse_bearing`."""
+        total, doubled = 0.0, 0j
+        for start, end in zip(self._start, self._end):
+            if end - start > 1 and self.ordered:
+                span = min(CHORD, end - start - 1)
+                east, north = (self._xy[start + span : end] - self._xy[start : end - span]).T
+                length = np.hypot(east, north)
+                total += float(length.sum())
+                # length * exp(2i * bearing), without the angle
+                length[length == 0] = 1.0
+                doubled += complex(((north + 1j * east) ** 2 / length).sum())
+        if total == 0 or abs(doubled) < PARALLEL * total:
+            return None
+        bearing = math.degrees(math.atan2(doubled.imag, doubled.real)) / 2 % 180.0
+        return 0.0 if bearing > 180.0 - 1e-9 else bearing
+
     @cached_property
     def positions(self) -> int:
         """How many different positions there are, counted no further than three."""
-        seen = self.xy
-        for count in range(3):
-            if not len(seen):
-                return count
-            seen = seen[(seen[:, 0] != seen[0, 0]) | (seen[:, 1] != seen[0, 1])]
-        return 3
+        count = 0
+        for seen in (self._xy[:SAMPLE], self._xy):  # the first few tell, as a rule
+            count = 0
+            while count < 3 and len(seen):
+                count += 1
+                seen = seen[(seen[:, 0] != seen[0, 0]) | (seen[:, 1] != seen[0, 1])]
+            if count == 3:
+                break
+        return count
 
     @cached_property
     def steps(self) -> FloatArray:
         """Distance walked to each reading of a traverse from the one before; 0 at its start."""
-        xy = self.xy[: len(self.run_of)]
-        step: FloatArray = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
-        step[np.flatnonzero(np.diff(self.run_of, prepend=-1))] = 0.0
+        step: FloatArray = np.zeros(self._walked)
+        east, north = self._xy[: self._walked].T
+        np.hypot(np.diff(east), np.diff(north), out=step[1:])
+        step[self._start] = 0.0
         return step
 
     @cached_property
-    def interval(self) -> float:
+    def step(self) -> float:
+        """Median of the steps that lead on; 0 where none does."""
         moved = self.steps[self.steps > 0]
-        return float(np.median(moved)) if len(moved) and self.ordered else self.nearest
+        return float(np.median(moved)) if len(moved) else 0.0
+
+    @cached_property
+    def interval(self) -> float:
+        """Median distance from a reading to the next, or to the nearest other in a heap."""
+        return self.step if self.step and self.ordered else self.nearest
 
     @cached_property
     def ordered(self) -> bool:
         """Whether the readings follow each other on the ground; a heap of rows does not."""
-        moved = self.steps[self.steps > 0]
-        return len(self.runs) > 1 or not len(moved) or bool(np.median(moved) <= HEAP * self.nearest)
+        return len(self._start) > 1 or not self.step or self.step <= HEAP * self.nearest
+
+    @cached_property
+    def _distinct(self) -> FloatArray:
+        """Every position once, as `numpy.unique` gives them but much sooner."""
+        xy: FloatArray = self._xy[np.lexsort((self._xy[:, 1], self._xy[:, 0]))]
+        new = np.ones(len(xy), dtype=np.bool_)
+        new[1:] = (xy[1:, 0] != xy[:-1, 0]) | (xy[1:, 1] != xy[:-1, 1])
+        distinct: FloatArray = xy[new]
+        return distinct
 
     @cached_property
     def nearest(self) -> float:
         """Median distance from a reading to the nearest other position."""
-        positions = np.unique(self.xy, axis=0)
+        positions = self._distinct
         some = positions[:: -(-len(positions) // SAMPLE)]
-        return float(np.median(cKDTree(positions).query(some, k=2)[0][:, 1]))
+        return float(np.median(search_tree(positions).query(some, k=2)[0][:, 1]))
 
     def across(self) -> float | None:
         """Separation across, by traverses or by the passes of one track; None if neither shows."""
-        if not len(self.run_of) or self.positions < 3 or not self.ordered:
+        if not self._walked or self.positions < 3 or not self.ordered:
             return None
-        share = max(2, SAMPLE // len(self.runs))
-        picks = [
-            run[np.linspace(0, len(run) - 1, share + 2)[1:-1].astype(int)] for run in self.runs
-        ]
-        sample = np.unique(np.concatenate(picks))
+        share = max(2, SAMPLE // len(self._start))
+        gap = (self._end - self._start - 1) / (share + 1)
+        spread = np.arange(1, share + 1) * gap[:, np.newaxis]
+        sample = np.unique(self._start[:, np.newaxis] + spread.astype(np.int64))
         other = self._nearest_of_another_pass(sample)
         sample, other = sample[other >= 0], other[other >= 0]
         if not len(sample):
             return None
-        offset = self.xy[other] - self.xy[sample]
-        first = np.array([run[0] for run in self.runs])[self.run_of[sample]]
-        last = np.array([run[-1] for run in self.runs])[self.run_of[sample]]
+        offset = self._xy[other] - self._xy[sample]
+        run = self.run_of[sample]
+        first, last = self._start[run], self._end[run] - 1
         half = CHORD // 2
-        way = self.xy[np.minimum(sample + half, last)] - self.xy[np.maximum(sample - half, first)]
+        way = self._xy[np.minimum(sample + half, last)] - self._xy[np.maximum(sample - half, first)]
         length = np.hypot(*way.T)
         cross = np.abs(way[:, 0] * offset[:, 1] - way[:, 1] * offset[:, 0])
         square = np.where(
             length > 0, cross / np.where(length > 0, length, 1.0), np.hypot(*offset.T)
         )
-        run = self.run_of[sample]
         each = [
             float(np.median(part)) for part in np.split(square, np.flatnonzero(np.diff(run)) + 1)
         ]
         separation = float(np.median(each))
-        return separation if separation > 1e-6 * float(np.ptp(self.xy, axis=0).max()) else None
+        return separation if separation > 1e-6 * self._extent else None
 
     def _nearest_of_another_pass(self, sample: IntArray) -> IntArray:
         """Index of the nearest reading on another pass for each of `sample`; -1 if not found."""
-        xy = self.xy[: len(self.run_of)]
-        tree = cKDTree(xy)
+        xy = self._xy[: self._walked]
+        tree = search_tree(xy)
         walked = np.cumsum(self.steps)
         found = np.full(len(xy), -1)
         pending, k = sample, 16
@@ -333,7 +375,7 @@ class _Walk:
             most = max(1, NEIGHBOUR_CELLS // k)
             pending = pending[:: -(-len(pending) // most)]
             distance, near = tree.query(xy[pending], k=k)
-            if len(self.runs) > 1:
+            if len(self._start) > 1:
                 another = self.run_of[near] != self.run_of[pending, np.newaxis]
             else:
                 way = np.abs(walked[near] - walked[pending, np.newaxis])
@@ -348,7 +390,7 @@ class _Walk:
 
     def even_spacing(self) -> float | None:
         """Side of the square each reading would have, spread evenly over the outline."""
-        positions = np.unique(self.xy, axis=0)
+        positions = self._distinct
         if len(positions) < 3:
             return None
         spread = np.linalg.svd(positions - positions.mean(axis=0), compute_uv=False)

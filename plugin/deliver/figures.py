@@ -8,12 +8,16 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
+from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 INK = "#2f3b3a"
 MARK = "#a03c14"
 LINE = "#155a7c"
+
+# The same run gives the same bytes.
+_UNDATED = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
 
 _PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{title}</title>
@@ -46,7 +50,7 @@ def dress(axes) -> None:
 
 
 def save(figure: Figure, path: Path, title: str, sentences: Sequence[str] = ()) -> None:
-    """Write a figure as a page (.html, the picture inside it) or as a picture (.png, .svg).
+    """Write a figure as a page (.html, the picture inside it) or as a picture (.png, .svg, .pdf).
 
     Raises
     ------
@@ -55,7 +59,8 @@ def save(figure: Figure, path: Path, title: str, sentences: Sequence[str] = ()) 
     """
     try:
         if path.suffix.lower() not in (".html", ".htm"):
-            figure.savefig(path, dpi=144)
+            with rc_context({"svg.hashsalt": "lynchet"}):
+                figure.savefig(path, dpi=144, metadata=_UNDATED.get(path.suffix.lower()))
             return
         held = io.BytesIO()
         figure.savefig(held, dpi=144, format="png")

@@ -44,6 +44,34 @@ METHODS = methods()
 OPTIONS = tuple(
     parameter_for(method, option) for method in METHODS.values() for option in method.options
 )
+CELL_SIZE = Number(
+    "CELL_SIZE",
+    "Cell size",
+    "Empty: about half the traverse separation, not finer than the reading interval, "
+    "rounded to a neat figure.",
+    optional=True,
+    minimum=1e-6,
+    distance_of="INPUT",
+)
+BLANKING_DISTANCE = Number(
+    "BLANKING_DISTANCE",
+    "Blanking distance",
+    "Cells further than this from every reading hold no data. Empty: from the traverse separation.",
+    optional=True,
+    minimum=1e-6,
+    distance_of="INPUT",
+)
+BLOCK = Number(
+    "BLOCK",
+    "Thinning block",
+    "Readings of one traverse in one square of this side count as one, by their median. "
+    "Empty: a cell, where readings lie four times as close as the cells are wide, else no "
+    "thinning. 0: never.",
+    optional=True,
+    advanced=True,
+    minimum=0,
+    distance_of="INPUT",
+)
 
 
 class GridReadings(ReadingsStep):
@@ -70,24 +98,8 @@ class GridReadings(ReadingsStep):
             default=DEFAULTS.method,
             options=tuple(METHODS),
         ),
-        Number(
-            "CELL_SIZE",
-            "Cell size",
-            "Empty: about half the traverse separation, not finer than the reading interval, "
-            "rounded to a neat figure.",
-            optional=True,
-            minimum=1e-6,
-            distance_of="INPUT",
-        ),
-        Number(
-            "BLANKING_DISTANCE",
-            "Blanking distance",
-            "Cells further than this from every reading hold no data. Empty: from the traverse "
-            "separation.",
-            optional=True,
-            minimum=1e-6,
-            distance_of="INPUT",
-        ),
+        CELL_SIZE,
+        BLANKING_DISTANCE,
         Toggle(
             "BEYOND_HULL",
             "Fill beyond the outline",
@@ -96,17 +108,7 @@ class GridReadings(ReadingsStep):
             advanced=True,
         ),
         BARRIERS,
-        Number(
-            "BLOCK",
-            "Thinning block",
-            "Readings of one traverse in one square of this side count as one, by their median. "
-            "Empty: a cell, where readings lie four times as close as the cells are wide, else no "
-            "thinning. 0: never.",
-            optional=True,
-            advanced=True,
-            minimum=0,
-            distance_of="INPUT",
-        ),
+        BLOCK,
         *OPTIONS,
         RasterOutput("OUTPUT", "Survey raster", style=style_survey_raster),
     )

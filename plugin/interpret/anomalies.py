@@ -16,10 +16,10 @@ from ...algorithms.interpret.anomalies import (
 )
 from .. import compat
 from ..history import read_history
-from ..inputs import Band, Raster
 from ..outputs import LayerOutput
 from ..parameters import Choice, Number
 from ..raster import read_band
+from ..raster_inputs import Band, Raster
 from ..step import Step
 from ..styles import style_anomalies
 

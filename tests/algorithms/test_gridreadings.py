@@ -16,7 +16,14 @@ from lynchet.algorithms.gridding.places import median_by_place
 from lynchet.algorithms.progress import Cancelled
 from lynchet.algorithms.readings import Qc, Readings
 
-METHODS = ["inverse_distance", "triangulation"]
+METHODS = [
+    "inverse_distance",
+    "natural_neighbour",
+    "triangulation",
+    "along_across",
+    "minimum_curvature",
+    "kriging",
+]
 EAST, NORTH = 431000.0, 5530000.0
 
 
@@ -60,13 +67,13 @@ def test_both_methods_are_found():
 @pytest.mark.parametrize("method", METHODS)
 def test_a_constant_stays_exactly_constant(method):
     grid = gridreadings(survey(lambda x, y: np.full(x.shape, 17.3)), GriddingOptions(method))
-    held = grid.bands[np.isfinite(grid.bands)]
+    held = grid.bands[0][np.isfinite(grid.bands[0])]
     assert held.size > 500
     assert np.unique(held).tolist() == [np.float32(17.3)]
 
 
-@pytest.mark.parametrize("method", METHODS)
-def test_no_cell_leaves_the_range_of_the_readings(method):
+@pytest.mark.parametrize("method", sorted(set(METHODS) - {"minimum_curvature", "kriging"}))
+def test_no_cell_leaves_the_range_of_the_readings(method):  # these two overshoot
     readings = survey()
     grid = gridreadings(readings, GriddingOptions(method, cell_size=0.1))
     assert np.nanmin(grid.bands) >= np.float32(readings.values.min())
@@ -82,7 +89,8 @@ def test_triangulation_reproduces_a_plane():
 @pytest.mark.parametrize("method", METHODS)
 def test_a_cell_at_a_reading_takes_that_reading(method):
     readings = survey(noise=0.0)
-    grid = gridreadings(readings, GriddingOptions(method, cell_size=0.25))
+    exact = {"nugget": 0.0} if method == "kriging" else {}  # or it takes their noise off
+    grid = gridreadings(readings, GriddingOptions(method, cell_size=0.25, method_options=exact))
     column = np.searchsorted(grid.frame.centres_x, readings.x - 0.01)
     row = np.searchsorted(-grid.frame.centres_y, -readings.y - 0.01)
     np.testing.assert_array_equal(
@@ -94,7 +102,9 @@ def test_a_cell_at_a_reading_takes_that_reading(method):
     ("method", "options"),
     [
         ("inverse_distance", {"search_along": 1.1, "search_across": 2.3}),
+        ("natural_neighbour", {}),
         ("triangulation", {}),
+        ("minimum_curvature", {"tolerance": 1e-5}),
     ],
 )
 def test_a_survey_turned_by_a_right_angle_gives_the_raster_turned(method, options):
@@ -387,6 +397,16 @@ def test_a_short_blanking_distance_warns_of_empty_stripes():
 def test_cells_finer_than_the_readings_are_warned_of():
     grid = gridreadings(survey(), GriddingOptions(cell_size=0.05))
     assert any("detail that was not measured" in text for text in grid.warnings)
+
+
+def test_cells_finer_than_the_traverses_allow_are_warned_of():
+    x = np.repeat(np.arange(10) * 1.0, 80)
+    readings = Readings.build(
+        x=x, y=np.tile(np.arange(80) * 0.125, 10), values=x, line=np.repeat(np.arange(10), 80)
+    )
+    fine = gridreadings(readings, GriddingOptions(cell_size=0.2))
+    assert any("finer than a quarter of the traverse separation (1)" in w for w in fine.warnings)
+    assert not gridreadings(readings, GriddingOptions(cell_size=0.25)).warnings
 
 
 def test_unknown_method_and_options_are_named():

@@ -6,58 +6,18 @@ the two (above 1: ours is faster). Times depend on the machine and mean little b
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from .corrections import corrections
+from .gridding import print_growth, print_speed
 from .intake import print_memory, print_stream_memory
+from .measured import READINGS, fastest, headless, line, survey
 from .scores import print_scores
-
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tools"))
-
-from host import headless, import_checkout  # noqa: E402
-
-import_checkout()
-
-READINGS = 1_000_000
-REPEATS = 3
-
-
-def fastest(work: Callable[[], object]) -> float:
-    """Seconds of the fastest of some runs."""
-    times = []
-    for _ in range(REPEATS):
-        begun = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - begun)
-    return min(times)
-
-
-def line(name: str, ours: float, theirs: float, what: str) -> None:
-    """Print one comparison."""
-    print(f"{name:<34}{ours:8.2f} s{theirs:8.2f} s{theirs / ours:8.1f} x   {what}", flush=True)
-
-
-def survey(readings: int = READINGS):
-    """A survey of traverses of 1,000 readings, four channels."""
-    from lynchet.algorithms.readings import Readings
-
-    rng = np.random.default_rng(1)
-    lines = readings // 1000
-    values = rng.normal(20, 0.2, (readings, 4))
-    values[rng.choice(readings, readings // 150, replace=False)] += 20
-    return Readings.build(
-        x=np.repeat(np.arange(lines) * 0.5, 1000),
-        y=np.tile(np.arange(1000) * 0.125, lines),
-        values=values,
-        line=np.repeat(np.arange(lines), 1000),
-    )
 
 
 def intake(folder: Path) -> None:
@@ -115,28 +75,6 @@ def levelling() -> None:
     line("level 1 million x 4, whole_grid", simple, theirs, "pandas group medians")
     ours = fastest(lambda: levellines(readings))
     line("level 1 million x 4, differential", ours, theirs, "pandas group medians")
-
-
-def gridding() -> None:
-    """Inverse distance of four channels: against a plain search and weights, channel by channel."""
-    from lynchet.algorithms.gridding.gridreadings import GriddingOptions, gridreadings
-    from scipy.spatial import cKDTree
-
-    readings = survey()
-    options = GriddingOptions(cell_size=0.25, blanking_distance=0.75)
-    frame = gridreadings(readings, options).frame
-    x, y = np.meshgrid(frame.centres_x, frame.centres_y)
-    cells = np.column_stack([x.ravel(), y.ravel()])
-    points = np.column_stack([readings.x, readings.y])
-
-    def plain():
-        for column in readings.values.T:
-            distance, near = cKDTree(points).query(cells, k=12, workers=-1)
-            weight = 1 / np.maximum(distance, 1e-9) ** 2
-            (weight * column[near]).sum(axis=1) / weight.sum(axis=1)
-
-    ours = fastest(lambda: gridreadings(readings, options))
-    line("grid 1 million x 4", ours, fastest(plain), "one search and weights a channel")
 
 
 def outlining() -> None:
@@ -213,14 +151,20 @@ def main() -> None:
         intake(folder)
         despiking()
         levelling()
-        gridding()
         outlining()
         layers(folder)
+    print()
+    print_speed()
+    print()
+    print_growth()
     print()
     print_memory([READINGS])
     print_stream_memory([READINGS])
     print()
     print_scores()
+    print(flush=True)
+    # A process of its own: it starts the host once more.
+    subprocess.run([sys.executable, "-m", "tests.benchmarks.gridding_accuracy"], check=True)
 
 
 if __name__ == "__main__":

@@ -39,7 +39,7 @@ def parameters(point_layer, tmp_path):
         return str(tmp_path / "few.dat")
 
     def of(step):
-        suffix = "tif" if step == "gridreadings" else "gpkg"
+        suffix = "tif" if step in ("gridreadings", *RASTERS) else "gpkg"
         output = str(tmp_path / "out" / f"result.{suffix}")
         more = {
             "importtable": {
@@ -80,7 +80,8 @@ def parameters(point_layer, tmp_path):
             "comparerepeats": {"REPEAT_FIELD": "tie", "PAIRS": output},
             "checkreadings": {"FINDINGS": output},
             "runsequence": {"TEXT": "despike\nlevellines"},
-            "anomalies": {"INPUT": str(ROOT / "tests" / "plugin" / "no.tif")},
+            **{name: {"INPUT": str(ROOT / "tests" / "plugin" / "no.tif")}
+               for name in ("anomalies", *RASTERS)},
         }.get(step, {})  # fmt: skip
         channels = {} if step in (*INTAKE, "runsequence") else {"CHANNELS": ["ec_050"]}
         return {"INPUT": layer, **channels, "OUTPUT": output, **more}
@@ -101,6 +102,7 @@ CORRECTIONS = (
     "runsequence",
 )
 PLANS = ("plangrids", "planlines")
+RASTERS = ("smoothraster", "destriperaster")
 INTAKE = ("importtable", "importdatagrids", "importstream", "importgdf2")
 PLACING = ("placebymarks", "splitlines", "placesensors", "fitsitegrid")
 STEPS = (
@@ -114,6 +116,7 @@ STEPS = (
     "comparegridding",
     "gridreadings",
     "stackedprofiles",
+    *RASTERS,
     "anomalies",
     "writegdf2",
 )
@@ -137,7 +140,7 @@ def test_a_cancelled_step_leaves_nothing(provider, raster, parameters, tmp_path,
     feedback, context = QgsProcessingFeedback(False), QgsProcessingContext()
     feedback.cancel()
     asked = parameters(step)
-    if step == "anomalies":
+    if step in ("anomalies", *RASTERS):
         asked["INPUT"] = str(tmp_path / "in.tif")
     algorithm = QgsApplication.processingRegistry().createAlgorithmById(f"lynchet:{step}")
     assert algorithm.checkParameterValues(asked, context)[0]
@@ -161,6 +164,14 @@ def progress_of(step, asked):
 @pytest.mark.parametrize("step", [*CORRECTIONS, "checkreadings", "comparegridding", "gridreadings"])
 def test_progress_only_rises_and_ends_near_the_end(provider, parameters, step):
     shown = progress_of(step, parameters(step))
+    assert shown == sorted(shown)
+    assert shown[-1] >= 80
+
+
+@pytest.mark.parametrize("step", RASTERS)
+def test_progress_only_rises_from_rasters_too(raster, parameters, tmp_path, step):
+    (tmp_path / "out" / "result.tif").rename(tmp_path / "in.tif")
+    shown = progress_of(step, {**parameters(step), "INPUT": str(tmp_path / "in.tif")})
     assert shown == sorted(shown)
     assert shown[-1] >= 80
 

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import Delaunay
+from scipy.sparse import csr_matrix
 
 from ...progress import Progress, keep_going
-from ...readings import BoolArray, FloatArray
-from ..hull import flat
-from ..method import Method, Option, Surface, Task
-
-PLACES = 6
-"""Decimals to which positions are triangulated and searched. Rounding noise below this, left by
-large map coordinates, would make slivers of an even layout, which are slow to search, and would
-drop cells whose centres lie on the outline."""
+from ...readings import FloatArray, IntArray
+from ..mesh.delaunay import LONGEST_EDGE, Mesh
+from ..mesh.shares import surface_by_shares
+from ..method import Method, Surface, Task
 
 
 def prepare(task: Task, progress: Progress = keep_going) -> Surface:
@@ -30,41 +26,18 @@ def prepare(task: Task, progress: Progress = keep_going) -> Surface:
 
     References
     ----------
-    B. Delaunay (1934), *Sur la sphere vide*; barycentric coordinates after A. F. Moebius (1827).
+    See `lynchet.algorithms.gridding.mesh.delaunay.mesh_of`; barycentric coordinates after A. F.
+    Möbius (1827), *Der barycentrische Calcul*.
     """
-    if flat(task.xy):
-        raise ValueError(
-            f"The {len(task.xy)} usable position(s) of {', '.join(task.channels)} lie on a "
-            "single line, which cannot be triangulated. Choose the method 'Inverse distance'."
-        )
-    mesh = Delaunay(np.round(task.xy, PLACES))
-    longest = task.options["longest_edge"]
-    hole: BoolArray = np.zeros(len(mesh.simplices), dtype=np.bool_)
-    if longest is not None:
-        hole = long_edged(task.xy[mesh.simplices], float(longest))
-    highest = task.values.max(axis=0)
-
-    def evaluate(cells: FloatArray) -> FloatArray:
-        triangle = mesh.find_simplex(np.round(cells, PLACES))
-        values: FloatArray = np.full((len(cells), task.values.shape[1]), np.nan)
-        inside = np.flatnonzero(triangle >= 0)
-        inside = inside[~hole[triangle[inside]]]
-        triangle = triangle[inside]
-        weights = barycentric(task.xy[mesh.simplices[triangle]], cells[inside])
-        corners = task.values[mesh.simplices[triangle]]
-        values[inside] = np.einsum("mk,mkc->mc", weights, corners)
-        np.minimum(values, highest, out=values)
-        return values
-
-    return Surface(evaluate, figures={"triangles": int(len(hole) - hole.sum())})
+    return surface_by_shares(task, corner_shares, progress)
 
 
-def long_edged(corners: FloatArray, longest: float) -> BoolArray:
-    """Triangles, corners of shape ``(t, 3, 2)``, with an edge longer than `longest`."""
-    edges = corners - np.roll(corners, 1, axis=1)
-    lengths: FloatArray = np.hypot(edges[..., 0], edges[..., 1])
-    long: BoolArray = np.any(lengths > longest, axis=1)
-    return long
+def corner_shares(mesh: Mesh, cells: FloatArray, triangle: IntArray) -> csr_matrix:
+    """Shares of the corners of its triangle in each cell, shape ``(m, n)``."""
+    corners = mesh.corners[triangle]
+    shares = barycentric(mesh.xy[corners], cells)
+    rows = np.arange(0, shares.size + 1, 3)
+    return csr_matrix((shares.ravel(), corners.ravel(), rows), shape=(len(cells), len(mesh.xy)))
 
 
 def barycentric(corners: FloatArray, xy: FloatArray) -> FloatArray:
@@ -82,14 +55,10 @@ def barycentric(corners: FloatArray, xy: FloatArray) -> FloatArray:
     """
     arms = corners - xy[:, np.newaxis]
     following = np.roll(arms, -1, axis=1)
-    # area opposite to corner i is spanned by the two corners after it
+    # the area opposite to a corner is spanned by the two corners after it
     area = arms[..., 0] * following[..., 1] - arms[..., 1] * following[..., 0]
-    area = np.roll(area, -1, axis=1)
-    area *= np.sign(area.sum(axis=1, keepdims=True))
-    area = np.maximum(area, 0.0)
-    total = area.sum(axis=1, keepdims=True)
-    flat = total == 0  # a sliver of rounding noise: its corners share alike
-    shares: FloatArray = np.where(flat, 1 / 3, area / np.where(flat, 1.0, total))
+    area = np.maximum(np.roll(area, -1, axis=1), 0.0)  # below 0 only by rounding, at the outline
+    shares: FloatArray = area / area.sum(axis=1, keepdims=True)
     return shares
 
 
@@ -99,18 +68,12 @@ METHOD = Method(
     help=(
         "Joins neighbouring readings to triangles and slopes evenly between their corners. It "
         "keeps within the range of the readings and adds nothing beyond their outline. Good for "
-        "evenly spread readings; along dense traverses that lie far apart the triangles show."
+        "evenly spread readings and a quick look at the bare data; along dense traverses that lie "
+        "far apart the triangles show as a herringbone, which is not in the ground. Noise and "
+        "steps between traverses stay. A peak between two traverses comes out no higher than the "
+        "readings beside it. Readings behind a barrier do not count; a cell that sees no corner "
+        "of its triangle takes the nearest reading it sees within the blanking distance."
     ),
-    options=(
-        Option(
-            "longest_edge",
-            "Longest edge of a triangle",
-            None,
-            unit="map units",
-            help="Cells in triangles with a longer edge stay empty. Empty: no limit but the "
-            "blanking distance.",
-            minimum=1e-6,
-        ),
-    ),
+    options=(LONGEST_EDGE,),
     prepare=prepare,
 )

@@ -1,0 +1,1 @@
+"""Triangles between neighbouring readings, for the methods that work on them."""
