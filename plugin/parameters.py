@@ -133,7 +133,7 @@ class Number(Parameter):
         if raw != raw or raw in (float("inf"), float("-inf")):
             return f"'{self.label}' is {raw}; give a plain number."
         if self.minimum is not None and raw < self.minimum:
-            tiny = 0 < self.minimum < ABOVE_0
+            tiny = raw <= 0 < self.minimum < ABOVE_0
             least = "above 0" if tiny else f"at least {self.minimum:g}"
             return f"'{self.label}' is {raw:g}; it must be {least}."
         if self.maximum is not None and raw > self.maximum:

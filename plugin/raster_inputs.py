@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from osgeo import gdal
 from qgis.core import QgsProcessingParameterBand, QgsProcessingParameterRasterLayer
 
 from .parameters import Parameter
 from .source import crs_problem
+
+gdal.UseExceptions()
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,27 @@ class Raster(Parameter):
         layer = task[self.name]
         if layer is None or not layer.isValid():
             return f"'{task.parameters.get(self.name)}' for '{self.label}' is not a raster layer."
-        return crs_problem(layer.crs(), f"Raster '{layer.name()}'")
+        if _rotated(layer.source()):
+            return (
+                f"Raster '{layer.name()}' is turned against the map's axes, so that its cells "
+                "cannot be worked on as they are. Run 'Warp (reproject)' (gdal:warpreproject) "
+                "first."
+            )
+        return crs_problem(
+            layer.crs(),
+            f"Raster '{layer.name()}'",
+            "Run 'Warp (reproject)' (gdal:warpreproject) first.",
+        )
+
+
+def _rotated(source: str) -> bool:
+    """Whether the cells of a file run askew of the map, which the host hides by resampling them."""
+    try:
+        dataset = gdal.Open(source)
+        _, width, shear_x, _, shear_y, height = dataset.GetGeoTransform()
+    except (RuntimeError, AttributeError):
+        return False  # no file of its own
+    return max(abs(shear_x), abs(shear_y)) > 1e-6 * max(abs(width), abs(height))
 
 
 @dataclass(frozen=True)
@@ -79,7 +102,7 @@ class Bands(Parameter):
         ValueError
             If one is no number.
         """
-        if not self.given(task):
+        if task.parameters.get(self.name) in (None, "", []):
             return tuple(range(1, task[self.of].bandCount() + 1))
         raw = task.parameters[self.name]
         words = raw if isinstance(raw, (list, tuple)) else re.split(r"[;,\s]+", str(raw).strip())

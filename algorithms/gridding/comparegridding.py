@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Qc, Readings, Traverse
 from .candidates import Candidate, distinct
-from .errors import Judge
+from .errors import MAE, MEASURES, Judge, precisions
 from .folds import informing, told_by_others, traverses_across, windows
 from .gridreadings import GriddingOptions, predict_readings, sizes
 from .standings import (
@@ -21,8 +21,8 @@ from .standings import (
     Trials,
     rank_by_error,
     spreads,
-    told,
 )
+from .verdicts import told
 
 FEWEST = 4
 """Traverses without which nothing can be left out and predicted."""
@@ -37,6 +37,8 @@ class CompareOptions:
 
     Parameters
     ----------
+    rank_by
+        What the order is made by: mean absolute error, 'mae', or root mean square error, 'rmse'.
     folds
         Every how many-th traverse is left out at a time; each is left out once.
     most
@@ -45,7 +47,8 @@ class CompareOptions:
         As in `lynchet.algorithms.gridding.gridreadings.GriddingOptions`, the same for all.
     """
 
-    folds: int = 5
+    rank_by: str = MAE
+    folds: int = 3
     most: int = 30_000
     cell_size: float | None = None
     blanking_distance: float | None = None
@@ -88,7 +91,7 @@ def comparegridding(
     ...                    line=np.repeat(range(9), 36))
     >>> found = comparegridding(r, [Candidate("inverse_distance"), Candidate("triangulation")])
     >>> [(standing.candidate.text, round(standing.scores[0].rmse, 1)) for standing in found.ranked]
-    [('triangulation', 1.0), ('inverse_distance', 1.2)]
+    [('triangulation', 1.0), ('inverse_distance', 1.1)]
     """
     candidates = distinct(candidates)
     if not candidates:
@@ -96,6 +99,9 @@ def comparegridding(
     if options.folds < 2:
         raise ValueError(f"Every traverse would be left out at once. Give folds of 2 or more, "
                          f"not {options.folds}.")  # fmt: skip
+    if options.rank_by not in MEASURES:
+        raise ValueError(f"Candidates can be ranked by {' or '.join(MEASURES)}, not by "
+                         f"'{options.rank_by}'.")  # fmt: skip
     trial = _Trial(readings, candidates, options)
     trial.run(progress)
     return trial.judged()
@@ -246,7 +252,14 @@ class _Trial:
             raise ValueError(f"No method could be tested. {' '.join(said)}")
         counted = testable & known[taken].all(axis=0)
         values = self.readings.values[self.rows]
-        tested = Tested(self.rows, self.found[taken] - values, counted, spreads(values, counted))
+        tested = Tested(
+            self.rows,
+            self.found[taken] - values,
+            counted,
+            spreads(values, counted),
+            precisions(values, counted),
+            self.options.rank_by,
+        )
         judges = self._judges(tested)
         if not judges:
             raise ValueError(
@@ -254,7 +267,7 @@ class _Trial:
                 "compare. Choose other channels."
             )
         standings, order = rank_by_error([self.candidates[k] for k in taken], tested, judges)
-        tested = Tested(tested.rows, tested.errors[order], counted, tested.spread)
+        tested = replace(tested, errors=tested.errors[order])
         standings += [
             Standing(self.candidates[k], 0, why=why) for k, why in sorted(self.refused.items())
         ]
@@ -283,10 +296,12 @@ class _Trial:
             spread = float(tested.spread[c])
             if spread == spread:
                 own = numbers[tested.counted[:, c]]
-                found.append((c, Judge(channel, unit, spread, own, self.run_of)))
+                floor = float(tested.precision[c])
+                judge = Judge(channel, unit, spread, own, self.run_of, tested.measure, floor)
+                found.append((c, judge))
         if found:
             every = np.concatenate([judge.traverse for _, judge in found])
-            found.append((None, Judge(ALL, "", 1.0, every, self.run_of)))
+            found.append((None, Judge(ALL, "", 1.0, every, self.run_of, tested.measure)))
         return found
 
 

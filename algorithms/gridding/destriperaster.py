@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,15 +13,12 @@ from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray
 from .frame import Frame
 from .masked import apply, level_of
-from .smoothraster import low_pass
-from .stripe_bearing import StripeBearing, stripe_bearing
+from .smoothraster import longer_than_raster, low_pass
+from .stripe_bearing import LEAST_STRENGTH, SURE, StripeBearing, stripe_bearing
 from .stripes import Strip
 
 LENGTH = 20.0
 """Where nothing is given, stripes are at least this many traverse separations long."""
-
-LEAST_STRENGTH = 2.5
-"""Strength below which the spectrum shows no bearing."""
 
 MUCH = 0.5
 """Share of the variance above which what was removed is suspected of being more than stripes."""
@@ -88,8 +86,9 @@ class Destriped:
     values, removed
         Shape ``(rows, columns)``, NaN where there was no data; the raster is their sum.
     figures
-        ``bearing``, ``separation``, ``length``, ``widest`` (map units); ``removed_share`` of the
-        variance, ``removed_rms``, ``removed_most``; ``strength`` where the bearing was found.
+        ``bearing``, 0 to below 180; ``separation``, ``length``, ``widest`` (map units);
+        ``removed_share`` of the variance, ``removed_rms``, ``removed_most``; ``strength`` where the
+        bearing was found.
     messages, warnings
         Sentences for the user.
     """
@@ -154,17 +153,22 @@ def destriperaster(
     bare = values - level_of(values)
     _check_cells(frame, options)
     texture = _texture(bare, frame, options, portion(progress, 0.0, 0.15))
-    found = None
+    found, doubts = None, list(_doubts_about_lengths(frame, options))
     if options.bearing is None:
         found = checked_bearing(_bearing(texture, frame, options))
         options = replace(options, bearing=found.bearing)
+        doubts += doubts_about(found)
+    else:
+        with suppress(ValueError):  # too small or even to show any direction
+            doubts += doubts_about(_bearing(texture, frame, options), options.bearing)
     advance(progress, 0.2)
     removed = _stripes(texture, frame, options, portion(progress, 0.2, 1.0))
     # To the digits that a raster holds, so that the two outputs add up to the input.
     removed = removed.astype(np.float32).astype(np.float64)
     advance(progress, 1.0)
     figures = _figures(bare, removed, options, found)
-    return Destriped(values - removed, removed, figures, _messages(figures), _warnings(figures))
+    doubts += _doubts_about_result(figures)
+    return Destriped(values - removed, removed, figures, _messages(figures), tuple(doubts))
 
 
 def find_bearing(
@@ -207,7 +211,8 @@ def _bearing(texture: FloatArray, frame: Frame, options: DestripeOptions) -> Str
     separation = options.separation
     cell = max(frame.cell_height, frame.cell_width)
     shortest = max(1.6 * separation, 2.2 * cell)
-    return stripe_bearing(texture, frame, shortest, options.widest * separation)
+    longest = options.widest * separation
+    return stripe_bearing(texture, frame, shortest, longest, options.bearing)
 
 
 def checked_bearing(found: StripeBearing) -> StripeBearing:
@@ -218,12 +223,41 @@ def checked_bearing(found: StripeBearing) -> StripeBearing:
     ValueError
         If it does not.
     """
-    if found.strength < LEAST_STRENGTH:
+    if not found.stands_out:
         raise ValueError(
             "No direction stands out in the raster, so it is not known where stripes run: give the "
             "bearing of the traverses, or leave the raster as it is if you see no stripes."
         )
     return found
+
+
+def doubts_about(found: StripeBearing, used: float | None = None) -> list[str]:
+    """What speaks against the bearing found in the spectrum or, where one was given, against that.
+
+    Examples
+    --------
+    >>> doubts_about(StripeBearing(37.0, 12.0))
+    []
+    >>> print(*doubts_about(StripeBearing(37.0, 12.0, asked=0.8), 487.0))
+    The raster is striped along 37 degrees (12 times the energy of other directions) and not along \
+the bearing used, 127: check that one, clockwise from grid north.
+    """
+    times = f"{found.strength:.3g} times the energy of other directions"
+    if used is not None:
+        if found.strength <= SURE or (found.asked or 0.0) >= LEAST_STRENGTH:
+            return []
+        return [
+            f"The raster is striped along {found.bearing:g} degrees ({times}) and not along the "
+            f"bearing used, {used % 180.0:g}: check that one, clockwise from grid north."
+        ]
+    if found.strength >= SURE:
+        return []
+    where = "" if found.strength >= LEAST_STRENGTH else " and in a few wavelengths only"
+    return [
+        f"The bearing of {found.bearing:g} degrees shows but weakly in the spectrum{where} "
+        f"({times}; traverses not levelled mostly show {SURE:g} or more): it may be that of "
+        "ditches, drains or the grain of the ground. Look at what was removed, or give the bearing."
+    ]
 
 
 def _stripes(
@@ -253,7 +287,7 @@ def _figures(
     assert options.bearing is not None
     whole = float(np.nanvar(bare))
     figures: dict[str, float | int | str] = {
-        "bearing": options.bearing,
+        "bearing": options.bearing % 180.0,
         "separation": options.separation,
         "length": options.length or LENGTH * options.separation,
         "widest": options.widest * options.separation,
@@ -285,11 +319,20 @@ def _messages(figures: Mapping[str, float | int | str]) -> tuple[str, ...]:
     )
 
 
-def _warnings(figures: Mapping[str, float | int | str]) -> tuple[str, ...]:
+def _doubts_about_lengths(frame: Frame, options: DestripeOptions) -> tuple[str, ...]:
+    """Lengths that the raster cannot hold."""
+    return longer_than_raster(
+        frame,
+        ("traverse separation", options.separation),
+        ("length of stripes", options.length),
+    )
+
+
+def _doubts_about_result(figures: Mapping[str, float | int | str]) -> list[str]:
     """What makes the result doubtful."""
     if float(figures["removed_share"]) <= MUCH:
-        return ()
-    return (
+        return []
+    return [
         f"More than {MUCH:.0%} of the raster's variance was removed: check that what was removed "
-        "is stripes, or level the traverses of the readings instead.",
-    )
+        "is stripes, or level the traverses of the readings instead."
+    ]

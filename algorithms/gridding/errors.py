@@ -15,11 +15,20 @@ from ..readings import BoolArray, FloatArray, IntArray
 SURE = 0.05
 """Chance below which a difference counts as more than chance."""
 
-FIRST, WORSE, CHANCE, NEARER = "first", "worse", "within chance", "nearer typically"
+FIRST, SAME, WORSE, CHANCE, NEARER = (
+    "first", "the same", "worse", "within chance", "nearer typically"
+)  # fmt: skip
 """How a candidate stands to the one placed first: see `Score.verdict`."""
+
+MAE, RMSE = "mae", "rmse"
+MEASURES = (MAE, RMSE)
+"""What candidates are ranked by: mean absolute, or root mean square error."""
 
 PAIRED = 1000
 """Most traverses, evenly picked, whose pairs a typical lead is taken from; bounds the memory."""
+
+EXACT = 1e-9
+"""Share of a channel's range below which errors are those of arithmetic."""
 
 WHOLE = 0.5
 """Share of the usual number of readings that a traverse needs to be judged by itself."""
@@ -32,48 +41,63 @@ class Score:
     Parameters
     ----------
     channel, unit
-        Which; 'all' for all channels together, errors in shares of the least `rmse` that any
-        candidate has in the channel, so that each weighs alike.
+        Which; 'all' for all channels together, errors in shares of the least that any candidate
+        has in the channel by the measure ranked by, so that each weighs alike; of 'all', `mae` and
+        `rmse` are in shares of the least `mae` and of the least `rmse`.
     count
         Readings.
-    rmse, median, bias, p95
-        Root mean square, median absolute, mean, and 95th percentile of the absolute error.
+    mae, rmse, median, bias, p95
+        Mean absolute, root mean square, median absolute, mean, and 95th percentile of the
+        absolute error.
     relative
         `rmse` as a share of the channel's robust spread; of 'all', root mean square of these.
-    worst, worst_rmse
-        Number of the traverse that is predicted worst, and its root mean square error.
+    worst, worst_error
+        Number of the traverse that is predicted worst, and its error by the measure ranked by.
     more
-        By how much `rmse` exceeds that of the candidate placed first, as a share of the latter.
+        By how much that measure exceeds the one of the candidate placed first, as a share of the
+        latter.
     typical
-        The same on a typical traverse: strong features, which rule `rmse`, weigh no more there
-        than quiet ground.
+        The same on a typical traverse: one over a strong feature weighs no more than others.
     first_better
         Share of traverses that the candidate placed first predicts better.
     chance
         Chance of a lead as large, either way, over the traverses if both were equally good; see
         `paired_chance`. NaN for the one placed first.
+    exact
+        Whether there is no error but that of arithmetic.
+    same
+        Whether the candidate placed first predicts the same in all channels.
     """
 
     channel: str
     unit: str
     count: int
+    mae: float
     rmse: float
     median: float
     bias: float
     p95: float
     relative: float
     worst: int
-    worst_rmse: float
+    worst_error: float
     more: float
     typical: float
     first_better: float
     chance: float
+    exact: bool = False
+    same: bool = False
+
+    def by(self, measure: str) -> float:
+        """The error by one of `MEASURES`."""
+        return self.mae if measure == MAE else self.rmse
 
     @property
     def verdict(self) -> str:
-        """`FIRST`, `WORSE`, `CHANCE` or, where traverses speak for it, `NEARER`."""
+        """`FIRST`, `SAME`, `WORSE`, `CHANCE` or, where traverses speak for it, `NEARER`."""
         if self.chance != self.chance:
             return FIRST
+        if self.same:
+            return SAME
         if self.chance >= SURE:
             return CHANCE
         return WORSE if self.typical > 0 else NEARER
@@ -93,6 +117,11 @@ class Judge:
         Number of the traverse of each error, rising across the ground, shape ``(m,)``.
     run
         Of each traverse: the number of the data grid and piece of ground it lies in.
+    measure
+        One of `MEASURES`: what candidates are ranked by.
+    floor
+        An error less than this, over all readings or over a traverse, counts as this: see
+        `precisions`.
     """
 
     channel: str
@@ -100,53 +129,97 @@ class Judge:
     spread: float
     traverse: IntArray
     run: IntArray
+    measure: str = MAE
+    floor: float = 0.0
 
     def score(self, errors: FloatArray, first: FloatArray | None = None) -> Score:
         """Figures of one candidate's errors, shape ``(m,)``, beside those of the one first."""
-        rmse = root_mean_square(errors)
-        count, squares = self._by_traverse(errors)
-        present = np.flatnonzero(count)
-        whole = present[count[present] >= WHOLE * np.median(count[present])]
-        each = np.sqrt(squares[whole] / count[whole])
+        whole, each = self._by_traverse(errors)
         worst = int(np.argmax(each))
+        own = measured_by(self.measure, errors)
         more, typical, better, chance = 0.0, 0.0, float("nan"), float("nan")
         if first is not None:
-            least = root_mean_square(first)
-            more = rmse / least - 1 if least > 0 else (math.inf if rmse > 0 else 0.0)
-            best = np.sqrt(self._by_traverse(first)[1][whole] / count[whole])
-            lead = balance(best, each)
+            more = excess(max(own, self.floor), max(measured_by(self.measure, first), self.floor))
+            best = self._by_traverse(first)[1]
+            lead = balance(np.maximum(best, self.floor), np.maximum(each, self.floor))
             typical = ratio_of(pseudo_median(lead)) - 1
             better = float(np.mean(0.5 * (1 + np.sign(lead))))
             chance = paired_chance(lead, self.run[whole])
         size = np.abs(errors)
+        rmse = measured_by(RMSE, errors)
         return Score(
             channel=self.channel,
             unit=self.unit,
             count=len(errors),
+            mae=measured_by(MAE, errors),
             rmse=rmse,
             median=float(np.median(size)),
             bias=float(errors.mean()),
             p95=float(np.percentile(size, 95)),
             relative=rmse / self.spread,
             worst=int(whole[worst]),
-            worst_rmse=float(each[worst]),
+            worst_error=float(each[worst]),
             more=more,
             typical=typical,
             first_better=better,
             chance=chance,
+            exact=own <= self.floor,
         )
 
     def _by_traverse(self, errors: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Number of errors and sum of their squares by traverse."""
-        size = len(self.run)
-        count = np.bincount(self.traverse, minlength=size).astype(np.int64)
-        squares: FloatArray = np.bincount(self.traverse, errors**2, minlength=size).astype(float)
-        return count, squares
+        """The traverses with readings enough, and the measure over each."""
+        count = np.bincount(self.traverse)
+        present = np.flatnonzero(count)
+        whole = present[count[present] >= WHOLE * np.median(count[present])]
+        size = np.abs(errors) if self.measure == MAE else errors**2
+        mean = np.bincount(self.traverse, size)[whole] / count[whole]
+        return whole, mean if self.measure == MAE else np.sqrt(mean)
 
 
-def root_mean_square(errors: FloatArray) -> float:
-    """Root of the mean of squares."""
+def measured_by(measure: str, errors: FloatArray) -> float:
+    """Mean absolute error or root mean square error.
+
+    Examples
+    --------
+    >>> errors = np.array([1.0, -7.0, 1.0, 7.0])
+    >>> measured_by("mae", errors), measured_by("rmse", errors)
+    (4.0, 5.0)
+    """
+    if measure == MAE:
+        return float(np.mean(np.abs(errors)))
     return float(np.sqrt(np.mean(errors**2)))
+
+
+def excess(one: float, least: float) -> float:
+    """By how much one amount exceeds another, as a share of the latter.
+
+    Examples
+    --------
+    >>> excess(3.0, 2.0), excess(0.0, 0.0)
+    (0.5, 0.0)
+    """
+    if least > 0:
+        return one / least - 1
+    return math.inf if one > 0 else 0.0
+
+
+def precisions(measured: FloatArray, counted: BoolArray) -> FloatArray:
+    """Errors of a channel below which there are none: `EXACT` of its range, shape ``(c,)``.
+
+    NaN for a channel without a value.
+
+    Examples
+    --------
+    >>> values = np.array([[0.0], [2.5], [1e9]])
+    >>> precisions(values, values < 1e9).tolist()
+    [2.5e-09]
+    """
+    found: FloatArray = np.full(measured.shape[1], np.nan)
+    for c in range(measured.shape[1]):
+        values = measured[counted[:, c], c]
+        if len(values):
+            found[c] = EXACT * float(np.ptp(values))
+    return found
 
 
 def balance(one: FloatArray, other: FloatArray) -> FloatArray:

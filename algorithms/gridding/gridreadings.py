@@ -17,10 +17,8 @@ from .hull import cells_in_hull
 from .method import Bands, Method, OptionValue, Surface, Task, fill, predict
 from .methods import method_named
 from .places import median_by_place, thin_by_block
+from .remarks import remarks
 from .spacing import Spacing
-
-FINEST_ACROSS = 0.25
-"""Cells finer than this share of the traverse separation draw detail that nobody measured."""
 
 MUCH_DENSER = 4.0
 """Readings this many times as close along the traverse as the cells are wide get thinned."""
@@ -44,15 +42,15 @@ class GriddingOptions:
     barriers
         Segments that interpolation must not cross, map coordinates, shape ``(s, 2, 2)``.
     block
-        Readings of one traverse in one block of this size count as one, by their median, map
-        units; 0 for never, None for blocks of a cell where the readings are `MUCH_DENSER`.
+        Readings on this length of one traverse count as one, by their median, map units; 0 for
+        never, None for a cell's size where the readings are `MUCH_DENSER`.
     method_options
         Options of the method by name; those left out keep their defaults.
     workers
         Threads for neighbour searches, -1 for all; the result does not depend on it.
     """
 
-    method: str = "inverse_distance"
+    method: str = "natural_neighbour"
     cell_size: float | None = None
     blanking_distance: float | None = None
     beyond_hull: bool = False
@@ -142,7 +140,9 @@ def gridreadings(
         figures["readings_after_thinning"] = layout.thinned
     for surface in reversed(surfaces):  # the first group's figures stand
         figures.update(surface.figures)
-    messages, warnings = _remarks(layout.found, figures, len(names))
+    messages, warnings = remarks(layout.found, figures, len(names))
+    if layout.barriers_miss:
+        warnings.append("The barriers lie beyond the readings: they keep nothing apart.")
     empty = [name for name, has in zip(readings.channels, layout.usable.any(axis=0)) if not has]
     warnings += [f"Channel {name} has no usable reading: its band is empty." for name in empty]
     return Gridded(
@@ -214,7 +214,8 @@ class _Layout:
         walk = spacing.Walk(readings)
         self.cell_size, self.blanking, self.found = sizes(readings, options, walk)
         self.bearing = walk.bearing
-        self.order, self.line = walk.order, walk.run_of
+        self.order = walk.order
+        self.line = np.full_like(walk.run_of, -1) if walk.untold else walk.run_of
         self.frame = frame_for(
             readings.x[any_usable], readings.y[any_usable], self.cell_size, margin=1
         )
@@ -226,11 +227,23 @@ class _Layout:
         """Size of the blocks that readings are thinned by; 0 for no thinning."""
         asked = self.options.block
         if asked is None:
-            dense = self.found and self.found.interval * MUCH_DENSER <= self.cell_size
-            return self.cell_size if dense else 0.0
+            if self.found is None or self.found.interval * MUCH_DENSER > self.cell_size:
+                return 0.0
+            return min(self.cell_size, self.found.separation)
         if not (np.isfinite(asked) and asked >= 0):
             raise ValueError(f"The thinning block is {asked:g}. Give a size of 0 or more.")
         return float(asked)
+
+    @property
+    def barriers_miss(self) -> bool:
+        """Whether barriers are given and none comes near the frame."""
+        barriers, frame = self.options.barriers, self.frame
+        if barriers is None or not len(barriers):
+            return False
+        corner = np.array([frame.west, frame.north - frame.rows * frame.cell_height])
+        size = np.array([frame.columns * frame.cell_width, frame.rows * frame.cell_height])
+        clear = (barriers.max(axis=1) < corner) | (barriers.min(axis=1) > corner + size)
+        return bool(clear.any(axis=1).all())
 
     def tasks(self, progress: Progress) -> Iterator[Task]:
         """One task for each group of channels, in turn."""
@@ -359,54 +372,3 @@ def _stack(
         bands[after : after + more] = result[len(channels) :]
         after += more
     return bands, names, units
-
-
-def _remarks(
-    found: Spacing | None, figures: dict[str, float | int | str], bands: int
-) -> tuple[list[str], list[str]]:
-    """What the user should read and must not miss; the measured spacing joins the figures."""
-    cell_size, blanking = float(figures["cell_size"]), float(figures["blanking_distance"])
-    messages, warnings = [], []
-    if found:
-        figures["traverse_separation"] = found.separation
-        figures["reading_interval"] = found.interval
-        messages.append(found.explanation)
-        widest = max(found.separation, found.interval)
-        if cell_size < 0.5 * found.interval:
-            warnings.append(
-                f"Cells of {cell_size:g} are finer than the readings, {found.interval:.3g} apart "
-                "along the traverses: the raster will show detail that was not measured."
-            )
-        elif cell_size < FINEST_ACROSS * found.separation:
-            warnings.append(
-                f"Cells of {cell_size:g} are finer than a quarter of the traverse separation "
-                f"({found.separation:.3g}): between the traverses they show how the gap was "
-                "filled, not what was measured."
-            )
-        elif cell_size > 1.05 * widest:
-            warnings.append(
-                f"Cells of {cell_size:g} are wider than the spacing of the readings "
-                f"({widest:.3g}): detail that was measured will be lost."
-            )
-        if blanking < 0.5 * widest:
-            warnings.append(
-                f"The blanking distance of {blanking:g} is less than half the spacing of the "
-                f"readings ({widest:.3g}): empty stripes will show between them."
-            )
-    messages.append(
-        f"Gridded {figures['readings_used']:,} readings into {bands} band(s) of "
-        f"{figures['rows']:,} rows and {figures['columns']:,} columns, cells of {cell_size:g}; "
-        f"{figures['cells_filled']:,} cells hold data, none of them further than {blanking:g} "
-        "from a reading."
-    )
-    if "block" in figures:
-        messages.append(
-            f"Thinned to {figures['readings_after_thinning']:,} readings: those of one traverse in "
-            f"one block of {figures['block']:g} count as one, by their median."
-        )
-    if figures["repeated_positions"]:
-        messages.append(
-            f"{figures['repeated_positions']:,} reading(s) repeat the position of another: each "
-            "such place counts once, with the median of its readings."
-        )
-    return messages, warnings

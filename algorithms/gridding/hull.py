@@ -22,7 +22,7 @@ def flat(xy: FloatArray) -> bool:
 
 
 def cells_in_hull(frame: Frame, xy: FloatArray) -> BoolArray:
-    """Cells that the convex hull of the readings reaches into.
+    """Cells whose centre lies in the convex hull of the readings, or on its edge.
 
     Parameters
     ----------
@@ -42,8 +42,7 @@ def cells_in_hull(frame: Frame, xy: FloatArray) -> BoolArray:
         return inside
     east, north, offset = ConvexHull(xy).equations.T[..., np.newaxis]
     width, height = frame.cell_width, frame.cell_height
-    # An edge passes a cell by only where it passes the cell's corner that reaches in furthest.
-    offset = offset - 0.5 * (np.abs(east) * width + np.abs(north) * height) * (1 + FLAT)
+    offset = offset - FLAT * max(width, height)  # rounding must not take the edge off
     y = -(np.arange(frame.rows) + 0.5) * height
     room = -(offset + north * y)  # east * x may be no more than this, edge by edge and row by row
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,7 +1,8 @@
-"""Medians, and the spread about them, in a round window that moves over a raster."""
+"""Medians, levels and the spread about them in a round window that moves over a raster."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,23 @@ FINENESS = 8
 
 BATCH = 1 << 20
 """Window cells sorted at a time."""
+
+MANY = 600
+"""Cells of a window above which every second one is looked at, as on a chequerboard."""
+
+SCANT = 150
+"""Of those, the fewest with data; else all cells of the window are looked at."""
+
+OUTLYING = 3.0
+"""Robust standard deviations from a window's median beyond which cells tell nothing of its slope;
+a plane cut by an edge or a corner stays within."""
+
+MOST_LEVERAGE = 0.2
+"""Variance of a fitted plane at the window's middle, in variances of a cell, above which the cells
+lie too few or too much to one side to tell the slope."""
+
+LEAST_SPREAD = 1e-9
+"""Squared spread of cells, in squared radii, below which they lie on a line."""
 
 
 @dataclass(frozen=True)
@@ -78,21 +96,31 @@ def moving_median(window: RoundWindow, block: FloatArray, inner: Area) -> FloatA
     if window.step == 1 and np.isfinite(block).all() and _inside(window, block, inner):
         found: FloatArray = ndimage.median_filter(block, footprint=window.disc)[inner]
         return found
-    return _between_nodes(window, block, inner, spread=False)
+    between: FloatArray = _between_nodes(window, block, inner, _median)[0]
+    return between
 
 
-def moving_spread(window: RoundWindow, block: FloatArray, inner: Area) -> FloatArray:
-    """Robust standard deviation in the window about each cell; an operator of `masked.apply`.
+def moving_level(window: RoundWindow, block: FloatArray, inner: Area) -> FloatArray:
+    """Level and robust standard deviation of the window about each cell; for `masked.apply`.
 
-    1.4826 times the median of the differences from the window's median.
+    A plane through the window's cells, but for those that lie far from their median, gives the
+    slope. The level is the median of the cells less that slope, at the window's middle; the spread
+    is 1.4826 times the median of their differences from it. So a slope neither counts as spread nor
+    draws the level to one side where an edge or a gap cuts the window. Where the cells left cannot
+    tell a slope, none is taken off.
+
+    Returns
+    -------
+    Shape ``(2, rows, columns)``: the levels and the spreads.
 
     Examples
     --------
     >>> line = np.array([[1.0, 2.0, 9.0]])
-    >>> moving_spread(RoundWindow.of(4.0, 1, 1), line, (slice(0, 1), slice(0, 3))).round(2).tolist()
-    [[1.48, 1.48, 1.48]]
+    >>> window = RoundWindow.of(4.0, 1, 1)
+    >>> moving_level(window, line, (slice(0, 1), slice(0, 3))).round(2).tolist()
+    [[[2.0, 2.0, 2.0]], [[1.48, 1.48, 1.48]]]
     """
-    return _between_nodes(window, block, inner, spread=True)
+    return _between_nodes(window, block, inner, _level_and_spread, 2)
 
 
 def _inside(window: RoundWindow, block: FloatArray, inner: Area) -> bool:
@@ -103,8 +131,14 @@ def _inside(window: RoundWindow, block: FloatArray, inner: Area) -> bool:
     )
 
 
-def _between_nodes(window: RoundWindow, block: FloatArray, inner: Area, spread: bool) -> FloatArray:
-    """Median or robust standard deviation at nodes, interpolated to the inner cells.
+Measure = Callable[[FloatArray, FloatArray, FloatArray], FloatArray]
+"""Of windows, one a row, with the cells' places down and across in radii: some values of each."""
+
+
+def _between_nodes(
+    window: RoundWindow, block: FloatArray, inner: Area, measure: Measure, layers: int = 1
+) -> FloatArray:
+    """What is measured of the windows at nodes, interpolated to the inner cells, layer by layer.
 
     Every cell with data lies in the windows of all four nodes about it, so that none of those is
     empty.
@@ -115,22 +149,72 @@ def _between_nodes(window: RoundWindow, block: FloatArray, inner: Area, spread: 
         block, ((half_down, half_down), (half_across, half_across)), constant_values=np.nan
     )
     down, across = np.nonzero(window.disc)
+    y, x = down / half_down - 1.0, across / half_across - 1.0
     reach = down * padded.shape[1] + across
+    thinned: IntArray = np.arange(len(reach))
+    if len(reach) > MANY:
+        thinned = np.flatnonzero((down + across - half_down - half_across) % 2 == 0)
     start = (rows[:, np.newaxis] * padded.shape[1] + columns).ravel()
-    found = np.empty(len(start))
+    found = np.empty((layers, len(start)))
     count = max(1, BATCH // len(reach))
+    flat = padded.ravel()
     for first in range(0, len(start), count):
-        batch = slice(first, first + count)
-        cells = padded.ravel()[start[batch, np.newaxis] + reach]
-        middle = median_of_known(cells)
-        if spread:
-            middle = SIGMA_OF_MAD * median_of_known(np.abs(cells - middle[:, np.newaxis]))
-        found[batch] = middle
-    table = found.reshape(len(rows), len(columns))
+        nodes = np.arange(first, min(first + count, len(start)))
+        cells = flat[start[nodes, np.newaxis] + reach[thinned]]
+        found[:, nodes] = measure(cells, y[thinned], x[thinned])
+        if len(thinned) < len(reach):
+            scant = nodes[np.isfinite(cells).sum(axis=1) < SCANT]
+            if len(scant):
+                found[:, scant] = measure(flat[start[scant, np.newaxis] + reach], y, x)
+    tables = found.reshape(layers, len(rows), len(columns))
     if window.step == 1:
-        return table
+        return tables
     places = [np.arange(part.start, part.stop) for part in inner]
-    return _along(_along(table, rows, places[0]).T, columns, places[1]).T
+    between = [_along(_along(table, rows, places[0]).T, columns, places[1]).T for table in tables]
+    return np.stack(between)
+
+
+def _median(cells: FloatArray, y: FloatArray, x: FloatArray) -> FloatArray:
+    """Median of each window; a `Measure`."""
+    return median_of_known(cells)
+
+
+def _level_and_spread(cells: FloatArray, y: FloatArray, x: FloatArray) -> FloatArray:
+    """Level and spread of each window, shape ``(2, windows)``; a `Measure`."""
+    southwards, eastwards, freedom = _slopes(cells, y, x)
+    flat = cells - southwards[:, np.newaxis] * y
+    flat -= eastwards[:, np.newaxis] * x
+    level = median_of_known(flat)
+    flat -= level[:, np.newaxis]
+    return np.stack([level, SIGMA_OF_MAD * median_of_known(np.abs(flat, out=flat)) * freedom])
+
+
+def _slopes(
+    cells: FloatArray, y: FloatArray, x: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slope of each window, a radius down and across, and what a spread about it is short by."""
+    median = median_of_known(cells)[:, np.newaxis]
+    away = np.abs(cells - median)
+    limit = OUTLYING * SIGMA_OF_MAD * median_of_known(away)
+    kept = away <= limit[:, np.newaxis]
+    ones = np.ones(len(y))
+    moments = kept.astype(np.float64) @ np.stack([ones, y, x, y * y, x * y, x * x], axis=1)
+    n, y1, x1, yy, xy, xx = moments.T
+    away = np.where(kept, cells, 0.0)
+    v1, yv, xv = (away @ np.stack([ones, y, x], axis=1)).T
+    n = np.maximum(n, 1.0)
+    y1, x1, v1 = y1 / n, x1 / n, v1 / n
+    yy = yy / n - y1 * y1 + LEAST_SPREAD
+    xx = xx / n - x1 * x1 + LEAST_SPREAD
+    xy, yv, xv = xy / n - x1 * y1, yv / n - y1 * v1, xv / n - x1 * v1
+    bent = xx * yy - xy * xy
+    leverage = (1.0 + (y1 * y1 * xx - 2.0 * x1 * y1 * xy + x1 * x1 * yy) / bent) / n
+    told = leverage <= MOST_LEVERAGE
+    southwards = np.where(told, (xx * yv - xy * xv) / bent, 0.0)
+    eastwards = np.where(told, (yy * xv - xy * yv) / bent, 0.0)
+    # A plane goes along with its cells by as much as three of them.
+    freedom = np.where(told, np.sqrt(n / np.maximum(n - 3.0, 1.0)), 1.0)
+    return southwards, eastwards, freedom
 
 
 def _nodes(part: slice, step: int, size: int) -> IntArray:

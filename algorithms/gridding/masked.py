@@ -85,6 +85,7 @@ def apply(
     border: tuple[int, int],
     progress: Progress = keep_going,
     step: int = 1,
+    layers: tuple[int, ...] = (),
 ) -> FloatArray:
     """Run an operator over arrays of one raster, tile by tile and side by side.
 
@@ -98,6 +99,8 @@ def apply(
         Rows and columns beyond a cell that inform it.
     step
         Blocks begin at whole multiples of this many cells.
+    layers
+        ``(k,)`` where the operator gives `k` values a cell, shape ``(k, rows, columns)``.
 
     Raises
     ------
@@ -111,14 +114,14 @@ def apply(
     [[2.0, nan, 6.0]]
     """
     shape = arrays[0].shape
-    result = np.empty(shape)
+    result = np.empty(layers + shape)
 
     def fill(tile: Tile, _: Progress) -> None:
         known = np.isfinite(arrays[0][tile.core])
         found: FloatArray | float = np.nan
         if known.any():
             found = operator(*(array[tile.block] for array in arrays), tile.inner)
-        result[tile.core] = np.where(known, found, np.nan)
+        result[(..., *tile.core)] = np.where(known, found, np.nan)
 
     pieces = tiles((shape[0], shape[1]), border, step)
     side_by_side([partial(fill, tile) for tile in pieces], progress)

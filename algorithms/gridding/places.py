@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from ..readings import FloatArray, IntArray
@@ -39,13 +41,37 @@ def median_by_place(xy: FloatArray, values: FloatArray) -> tuple[IntArray, Float
     return groups.rows, groups.medians(values)
 
 
+def median_by_key(key: IntArray, tables: Iterable[FloatArray]) -> tuple[IntArray, list[FloatArray]]:
+    """One value per key: the median of its rows, of tables of shape ``(n, c)``.
+
+    The tables are taken one by one, so that they may be made as they are asked for.
+
+    Returns
+    -------
+    rows
+        The first row of each key, rising, shape ``(p,)``.
+    tables
+        Medians by column, shape ``(p, c)``; the tables as they are, not copies, where no key
+        comes twice.
+
+    Examples
+    --------
+    >>> rows, (values,) = median_by_key(
+    ...     np.array([4, 1, 4, 4]), [np.array([[9.0], [5], [1], [2]])])
+    >>> rows.tolist(), values.ravel().tolist()
+    ([0, 1], [2.0, 5.0])
+    """
+    groups = _Groups([key])
+    return groups.rows, [groups.medians(table) for table in tables]
+
+
 def thin_by_block(
     xy: FloatArray, values: FloatArray, line: IntArray, block: float
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """One reading for each block of ground and traverse: the medians of those there.
+    """One reading for each block: the medians of those there.
 
-    The blocks are squares whose sides lie on multiples of their size, traverse by traverse, so
-    that no traverse is mixed with another.
+    The blocks are equal lengths of way along each traverse, whatever its bearing, so that every
+    reading left stands for about as many; readings of no traverse are thinned by squares.
 
     Parameters
     ----------
@@ -54,9 +80,10 @@ def thin_by_block(
     values
         Shape ``(n, c)``, all finite.
     line
-        Number of the traverse of each reading, shape ``(n,)``.
+        Number of the traverse of each reading, shape ``(n,)``, -1 for none; readings of a traverse
+        come one after the other in walking order.
     block
-        Side of a block, map units.
+        Length of a block, map units.
 
     Returns
     -------
@@ -70,12 +97,34 @@ def thin_by_block(
     --------
     >>> x = np.arange(8.0) / 8
     >>> rows, xy, values = thin_by_block(
-    ...     np.column_stack([x, x]), 10 * x[:, np.newaxis], np.zeros(8, dtype=int), 0.5)
+    ...     np.column_stack([x, 0 * x]), 10 * x[:, np.newaxis], np.zeros(8, dtype=int), 0.5)
     >>> rows.tolist(), xy[:, 0].tolist(), values.ravel().tolist()
     ([0, 4], [0.1875, 0.6875], [1.875, 6.875])
     """
-    groups = _Groups([line, *(np.floor(along / block).astype(np.int64) for along in xy.T)])
+    keys = [line, _along_blocks(xy, line, block)]
+    loose = line < 0
+    if loose.any():
+        squares = np.floor(xy[loose] / block).astype(np.int64)
+        keys[1][loose] = squares[:, 0]
+        keys.append(np.zeros_like(line))
+        keys[2][loose] = squares[:, 1]
+    groups = _Groups(keys)
     return groups.rows, groups.medians(xy), groups.medians(values)
+
+
+def _along_blocks(xy: FloatArray, line: IntArray, block: float) -> IntArray:
+    """Number of the block that each reading lies in along its traverse, shape ``(n,)``."""
+    starts = np.flatnonzero(np.diff(line, prepend=line[:1] - 1))
+    way = np.zeros(len(line))
+    np.hypot(np.diff(xy[:, 0]), np.diff(xy[:, 1]), out=way[1:])
+    way[starts] = 0.0
+    np.cumsum(way, out=way)
+    way -= np.repeat(way[starts], np.diff(np.append(starts, len(line))))
+    # A step that ends a block to the last bit must not fall on either side by rounding.
+    way += SAME_PLACE
+    way /= block
+    number: IntArray = np.floor(way, out=way).astype(np.int64)
+    return number
 
 
 class _Groups:

@@ -16,7 +16,7 @@ from ..options import check_words
 from ..progress import Progress, advance, keep_going, portion
 from ..readings import FloatArray
 from .frame import Frame
-from .local_medians import RoundWindow, moving_median, moving_spread
+from .local_medians import RoundWindow, moving_level, moving_median
 from .masked import Gaussian, apply, level_of
 
 METHODS = ("low_pass", "high_pass", "band_pass", "median", "local_sigmas")
@@ -33,6 +33,9 @@ SHORTEST, LONGEST, NARROW, WIDE = 8, 80, 5, 40
 QUIETEST = 0.1
 """A spread counts at least this share of the raster's median spread."""
 
+ROUNDING = 1e-6
+"""Share of the raster's standard deviation below which a spread is one of rounding."""
+
 
 @dataclass(frozen=True)
 class SmoothOptions:
@@ -43,8 +46,8 @@ class SmoothOptions:
     method
         One of `METHODS`. ``"low_pass"`` weakens waves shorter than `shortest`, ``"high_pass"``
         those longer than `longest`, ``"band_pass"`` both. ``"median"`` is the median of a round
-        window, ``"local_sigmas"`` the difference from that median in robust standard deviations
-        of the window.
+        window, ``"local_sigmas"`` the difference from the window's level, its slope taken off, in
+        robust standard deviations about that.
     shortest, longest
         Waves of these lengths keep half their amplitude.
     window
@@ -148,15 +151,15 @@ def smoothraster(
         length = options.window or cells * cell
         figures["window"] = length
         window = RoundWindow.of(length, frame.cell_height, frame.cell_width)
-        whole = options.method == "median"
-        part = portion(progress, 0.0, 1.0 if whole else 0.4)
-        median = apply(partial(moving_median, window), (bare,), window.border, part, window.step)
-        if whole:
-            result = median + level
+        if options.method == "median":
+            median = partial(moving_median, window)
+            result = apply(median, (bare,), window.border, progress, window.step) + level
         else:
-            result = _in_sigmas(bare, median, window, portion(progress, 0.4, 1.0))
+            result = _in_sigmas(bare, window, progress)
         advance(progress, 1.0)
-        return Smoothed(result, figures, (_about_window(figures, window, cell),))
+        about = (_about_window(figures, window, cell),)
+        doubts = longer_than_raster(frame, ("window's width", options.window))
+        return Smoothed(result, figures, about, doubts)
 
     short, long = options.shortest or SHORTEST * cell, options.longest or LONGEST * cell
     if options.method == "low_pass":
@@ -180,7 +183,29 @@ def smoothraster(
         result = low_pass(bare, frame, short, portion(progress, 0.0, 0.5))
         result -= low_pass(bare, frame, long, portion(progress, 0.5, 1.0))
     advance(progress, 1.0)
-    return Smoothed(result, figures, tuple(_about_waves(figures)))
+    doubts = longer_than_raster(
+        frame,
+        ("shortest wavelength", options.shortest if "shortest" in figures else None),
+        ("longest wavelength", options.longest if "longest" in figures else None),
+    )
+    return Smoothed(result, figures, tuple(_about_waves(figures)), doubts)
+
+
+def longer_than_raster(frame: Frame, *lengths: tuple[str, float | None]) -> tuple[str, ...]:
+    """A sentence for each length given that is more than the raster's longer side.
+
+    Examples
+    --------
+    >>> longer_than_raster(Frame(0.0, 0.0, 0.5, 0.5, 40, 20), ("window's width", 25.0))
+    ("The window's width, 25 map units, is more than the raster's longer side, 20: check it.",)
+    """
+    side = max(frame.columns * frame.cell_width, frame.rows * frame.cell_height)
+    return tuple(
+        f"The {what}, {length:g} map units, is more than the raster's longer side, {side:g}: "
+        "check it."
+        for what, length in lengths
+        if length is not None and length > side
+    )
 
 
 def low_pass(
@@ -204,19 +229,20 @@ def low_pass(
     return apply(gaussian, (values,), gaussian.border(values.shape), progress)
 
 
-def _in_sigmas(
-    values: FloatArray, median: FloatArray, window: RoundWindow, progress: Progress
-) -> FloatArray:
-    """Difference from the local median over the local spread."""
-    spread = apply(partial(moving_spread, window), (values,), window.border, progress, window.step)
+def _in_sigmas(values: FloatArray, window: RoundWindow, progress: Progress) -> FloatArray:
+    """Difference from the window's level over its spread."""
+    measure = partial(moving_level, window)
+    level, spread = apply(measure, (values,), window.border, progress, window.step, (2,))
     usual = float(np.nanmedian(spread))
-    difference = values - median
-    if usual == 0 and np.nanmax(np.abs(difference)) > 0:
+    difference = values - level
+    least = ROUNDING * float(np.nanstd(values))
+    difference = np.where(np.abs(difference) <= least, 0.0, difference)
+    if usual <= least and (spread[np.abs(difference) > least] <= least).any():
         raise ValueError(
-            "In most windows, more than half of the cells hold one value, so there is no spread to "
-            "measure by: choose a wider window."
+            "In most windows, more than half of the cells hold one value or lie on one even slope, "
+            "so there is no spread to measure by: choose a wider window."
         )
-    scaled: FloatArray = difference / np.maximum(spread, QUIETEST * usual or 1.0)
+    scaled: FloatArray = difference / np.maximum(spread, max(QUIETEST * usual, least) or 1.0)
     return scaled
 
 

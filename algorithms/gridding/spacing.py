@@ -207,11 +207,17 @@ class Walk:
         Their rows, shape ``(m,)``.
     run_of
         Number of the traverse each is on, counting from 0, shape ``(m,)``; -1 for none.
+    untold
+        Whether no reading is on a traverse: in the order of their rows they may be a track then,
+        and count as one here.
     """
 
     def __init__(self, readings: Readings) -> None:
         placed = np.isfinite(readings.x) & np.isfinite(readings.y)
         rows = [line.rows for line in readings.lines]
+        self.untold = not rows
+        if self.untold:
+            rows = [np.arange(len(placed))]
         if not placed.all():
             rows = [kept for kept in (r[placed[r]] for r in rows) if len(kept)]
         loose = placed
@@ -253,7 +259,7 @@ class Walk:
     def separation(self) -> float:
         """The traverse separation; see `traverse_separation`."""
         across = self.across()
-        if across is None and not (self._walked and self.ordered):
+        if across is None and (self.untold or not (self._walked and self.ordered)):
             across = self.even_spacing()
         if across is None:
             raise ValueError(

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..options import check_words
 from ..progress import Progress, advance, keep_going
-from ..readings import FloatArray, Readings, Traverse
+from ..readings import NO_LINE, BoolArray, FloatArray, IntArray, Readings, Traverse
 from ..words import in_unit, plural
 from . import spacing
 from .offsets import stretch_of
@@ -18,8 +18,12 @@ from .offsets import stretch_of
 BASES = ("survey_median", "traverse_median")
 USUAL_GAP = 5.0
 """A step this many times the usual one ends a stretch of profile."""
+LONGER = 1.5
+"""Over a missing reading, a step this many times the traverse's usual one ends a stretch."""
 REACH = 1.0
 """Traverse separations that the ordinary range of a channel reaches, where no scale is given."""
+SQUARE = 20.0
+"""A side nearer than this to the course of a traverse, degrees, is no side of it."""
 ORDINARY = 95.0
 """Percentage of the readings that are in the ordinary range."""
 NORTH_EAST = 45.0
@@ -119,14 +123,15 @@ def stackedprofiles(
 
     All offsets of a traverse run in one direction, square to its overall course, and those of all
     traverses to one side, whichever way they were walked. What is missing is not bridged: a
-    profile stops before a gap and begins anew behind it. Where a profile crosses its traverse or
-    the limit of clipping, a corner is put in, so that fills and cuts are exact.
+    profile stops before a missing reading or a gap and begins anew behind it. Where a profile
+    crosses its traverse or the limit of clipping, a corner is put in, so that fills and cuts are
+    exact.
 
     Raises
     ------
     ValueError
-        If an option cannot be taken, the scale cannot be found from the readings, or no traverse
-        has two readings next to each other.
+        If an option cannot be taken, the scale cannot be found from the readings, the side lies
+        along the traverses, or no traverse has two readings next to each other.
 
     Examples
     --------
@@ -155,9 +160,9 @@ def stackedprofiles(
         for number, traverse in enumerate(readings.lines):
             if number % 100 == 0:
                 advance(progress, (channel + number / len(readings.lines)) / count)
-            rows = traverse.rows[usable[traverse.rows, channel]]
+            rows, missing = _drawn(traverse, usable[:, channel], xy)
             values = readings.values[rows, channel]
-            parts, single = _parts(xy[rows], gap)
+            parts, single = _parts(xy[rows], gap, missing)
             alone += single
             if not parts:
                 continue
@@ -196,7 +201,8 @@ def stackedprofiles(
             "Check the traverse number field and the gap."
         )
     advance(progress, 1.0)
-    return Profiles(tuple(found), *_remarks(readings, scale, found, alone, options))
+    off = int((readings.line == NO_LINE).sum()) if len(readings.lines) else 0
+    return Profiles(tuple(found), *_remarks(readings, scale, found, (alone, off), options))
 
 
 def _check(options: ProfileOptions, channels: int) -> None:
@@ -241,8 +247,9 @@ def _scales(readings: Readings, values: FloatArray) -> tuple[float, ...]:
 
 
 def _two_figures(scale: float) -> float:
-    """A scale that can be written beside a drawing."""
-    return float(f"{scale:.2g}")
+    """A scale of two figures, no larger, that can be written beside a drawing."""
+    digit = 10.0 ** (math.floor(math.log10(scale)) - 1)
+    return float(f"{math.floor(scale / digit) * digit:.2g}")
 
 
 def _usual_step(readings: Readings) -> float:
@@ -259,12 +266,18 @@ def _side(readings: Readings, towards: float | None) -> float:
     Square to the common direction of the traverses, so that they agree even where one of them
     runs a little to the other side of a quarter.
     """
-    if towards is not None:
-        return towards
     common = spacing.traverse_bearing(readings)
+    if towards is None:
+        return NORTH_EAST if common is None else _nearer(common + 90.0, NORTH_EAST)
     if common is None:
-        return NORTH_EAST
-    return _nearer(common + 90.0, NORTH_EAST)
+        return towards
+    if abs(math.sin(math.radians(towards - common))) < math.sin(math.radians(SQUARE)):
+        raise ValueError(
+            f"The traverses run along {common:.0f} degrees, so that a bearing of {towards:g} lies "
+            f"to no side of them. Give one near {(common + 90) % 360:.0f} or "
+            f"{(common + 270) % 360:.0f} degrees."
+        )
+    return _nearer(common + 90.0, towards)
 
 
 def _nearer(bearing: float, side: float) -> float:
@@ -292,11 +305,22 @@ def _bases(options: ProfileOptions, values: FloatArray, channel: int, count: int
     return float(np.median(values))
 
 
-def _parts(xy: FloatArray, gap: float) -> tuple[list[slice], int]:
-    """Stretches of two readings or more without a gap, and how many readings stand alone."""
+def _drawn(traverse: Traverse, usable: BoolArray, xy: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Rows of a traverse that can be drawn, and before which of them a placed one is missing."""
+    placed = traverse.rows[np.isfinite(xy[traverse.rows, 0])]
+    kept = usable[placed]
+    missed = np.cumsum(~kept)[kept]
+    return placed[kept], np.diff(missed, prepend=missed[:1]) > 0
+
+
+def _parts(xy: FloatArray, gap: float, missing: BoolArray) -> tuple[list[slice], int]:
+    """Stretches of two readings or more with nothing missing, and how many stand alone."""
     if not len(xy):
         return [], 0
-    breaks = np.flatnonzero(np.hypot(*np.diff(xy, axis=0).T) > gap) + 1
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    # Where a channel has every second reading by design, none of it is missing.
+    longer = missing[1:] & (step > LONGER * (np.median(step) if len(step) else 0.0))
+    breaks = np.flatnonzero((step > gap) | longer) + 1
     ends = [0, *breaks.tolist(), len(xy)]
     parts = [slice(start, end) for start, end in zip(ends, ends[1:])]
     kept = [part for part in parts if part.stop - part.start > 1]
@@ -307,10 +331,11 @@ def _remarks(
     readings: Readings,
     scale: tuple[float, ...],
     found: list[Profile],
-    alone: int,
+    left: tuple[int, int],
     options: ProfileOptions,
 ) -> tuple[dict[str, float | int | str], tuple[str, ...], tuple[str, ...]]:
-    """Figures, messages and warnings."""
+    """Figures, messages and warnings; `left` counts readings alone and those of no traverse."""
+    alone, off = left
     drawn = {profile.channel for profile in found}
     figures: dict[str, float | int | str] = {
         "profiles": len(found),
@@ -328,6 +353,10 @@ def _remarks(
             f"{name}: {plural(len(own), 'profile')}; 1 {unit} is drawn {scale[channel]:g} map "
             f"units high, and {level if len(bases) == 1 else 'its own median'} lies on each "
             "traverse."
+        )
+    if off:
+        messages.append(
+            f"{plural(off, 'reading')} on no traverse {'is' if off == 1 else 'are'} left out."
         )
     cut = sum(profile.clipped for profile in found)
     if cut and options.clip is not None:

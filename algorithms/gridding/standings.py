@@ -1,4 +1,4 @@
-"""Candidates in the order of their errors, and what to say of them."""
+"""Candidates in the order of their errors."""
 
 from __future__ import annotations
 
@@ -8,16 +8,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..check.lines import robust_spread
-from ..readings import BoolArray, FloatArray, IntArray, Readings
-from ..words import in_unit, plural
+from ..readings import BoolArray, FloatArray, IntArray
 from .candidates import Candidate
-from .errors import CHANCE, WORSE, Judge, Score, pooled, root_mean_square
+from .errors import MAE, MEASURES, RMSE, Judge, Score, excess, measured_by, pooled
 
 ALL = "all"
 """What all channels together are called."""
-
-PERFECT = 1e-6
-"""Share of a channel's spread below which errors are rounding noise."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,12 +30,15 @@ class Standing:
         A `Score` a channel and, last, one for all together.
     why
         Where it could not be ranked, why not.
+    same_as
+        The candidate placed before it that predicts the same; the last digits aside.
     """
 
     candidate: Candidate
     rank: int
     scores: tuple[Score, ...] = ()
     why: str = ""
+    same_as: Candidate | None = None
 
     @property
     def overall(self) -> Score:
@@ -63,12 +62,18 @@ class Tested:
     spread
         Robust spread of each channel over the readings that count, shape ``(c,)``; NaN for a
         channel without any.
+    precision
+        Errors of each channel that are those of arithmetic alone, shape ``(c,)``.
+    measure
+        What the candidates are ranked by: one of `lynchet.algorithms.gridding.errors.MEASURES`.
     """
 
     rows: IntArray
     errors: FloatArray
     counted: BoolArray
     spread: FloatArray
+    precision: FloatArray
+    measure: str = MAE
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,204 +153,84 @@ def rank_by_error(
     candidates: Sequence[Candidate], tested: Tested, judges: Sequence[tuple[int | None, Judge]]
 ) -> tuple[list[Standing], list[int]]:
     """Standings in order of the error in all channels, and which candidate each is."""
-    scale = np.full(len(tested.spread), np.nan)
+    shares = {measure: _Shares.of(tested, measure) for measure in MEASURES}
+    chosen = shares[tested.measure]
 
     def errors(k: int, c: int | None) -> FloatArray:
         if c is None:
-            return pooled(tested.errors[k], tested.counted, scale)
+            return pooled(tested.errors[k], tested.counted, chosen.scale)
         own: FloatArray = tested.errors[k][tested.counted[:, c], c]
         return own
 
-    # In shares of its spread a channel with one strong feature would decide alone.
-    for c in np.flatnonzero(np.isfinite(tested.spread)).tolist():
-        least = min(root_mean_square(errors(k, c)) for k in range(len(candidates)))
-        scale[c] = max(least, PERFECT * tested.spread[c])
-
-    overall = [float(np.mean(errors(k, None) ** 2)) for k in range(len(candidates))]
-    order = sorted(range(len(candidates)), key=lambda k: (overall[k], k))
-    standings = []
+    # Those that differ in their last digits alone keep the order they are given in.
+    order = sorted(range(len(candidates)), key=lambda k: (float(f"{chosen.overall[k]:.9g}"), k))
+    best = order[0]
+    standings: list[Standing] = []
     for rank, k in enumerate(order, start=1):
-        scores = [
-            judge.score(errors(k, c), errors(order[0], c) if rank > 1 else None)
-            for c, judge in judges
-        ]
-        relative = root_mean_square(np.array([score.relative for score in scores[:-1]]))
-        scores[-1] = replace(scores[-1], relative=relative)
-        standings.append(Standing(candidates[k], rank, tuple(scores)))
+        scores = []
+        alike = [j for j in order[: rank - 1] if _predict_alike(tested, j, k)]
+        for c, judge in judges:
+            own = replace(judge, floor=chosen.floor) if c is None else judge
+            score = own.score(errors(k, c), errors(best, c) if rank > 1 else None)
+            scores.append(replace(score, same=best in alike))
+        scores[-1] = replace(
+            scores[-1],
+            mae=float(shares[MAE].overall[k]),
+            rmse=float(shares[RMSE].overall[k]),
+            relative=measured_by(RMSE, np.array([score.relative for score in scores[:-1]])),
+            more=excess(float(chosen.overall[k]), float(chosen.overall[best])),
+            exact=all(score.exact for score in scores[:-1]),
+        )
+        same_as = candidates[alike[0]] if alike else None
+        standings.append(Standing(candidates[k], rank, tuple(scores), same_as=same_as))
     return standings, order
 
 
-def told(
-    standings: tuple[Standing, ...],
-    tested: Tested,
-    traverses: tuple[str, ...],
-    readings: Readings,
-    trials: Trials,
-) -> GriddingComparison:
-    """The result with its figures and words."""
-    ranked = [standing for standing in standings if standing.rank]
-    counts = int(tested.counted.any(axis=1).sum())
-    unknown = len(tested.rows) - counts - trials.beyond - trials.beside - trials.made_up
-    figures: dict[str, float | int | str] = {
-        "winner": ranked[0].candidate.text,
-        "methods_ranked": len(ranked),
-        "methods_refused": len(standings) - len(ranked),
-        "traverses": len(traverses),
-        "readings_left_out": len(tested.rows),
-        "readings_counted": counts,
-        "beyond_others": trials.beyond,
-        "beside_another": trials.beside,
-        "spikes_and_filled": trials.made_up,
-        "without_a_value": unknown,
-        "cell_size": trials.cell_size,
-        "blanking_distance": trials.blanking_distance,
-    }
-    for standing in ranked:
-        figures[f"error {standing.candidate.text}"] = _rounded(standing.overall.rmse)
-    for score in ranked[0].scores[:-1]:
-        figures[f"rmse {score.channel}"] = _rounded(score.rmse)
-    if len(ranked) > 1:
-        second = ranked[1].overall
-        figures["second_more"] = _rounded(second.more)
-        figures["second_more_typically"] = _rounded(second.typical)
-        figures["first_better"] = _rounded(second.first_better)
-        figures["chance"] = _rounded(second.chance)
-    messages = [*_what_was_done(trials, len(traverses), len(tested.rows), counts, unknown)]
-    messages += [_line_of(standing) for standing in ranked]
-    messages += _verdict(ranked, traverses)
-    warnings = [
-        f"'{standing.candidate.text}' could not be ranked. {standing.why}"
-        for standing in standings
-        if not standing.rank
-    ]
-    for c, channel in enumerate(readings.channels):
-        if np.isnan(tested.spread[c]):
-            reading = "reads the same everywhere" if tested.counted[:, c].any() else "has no value"
-            warnings.append(f"Channel {channel} {reading} where it could be tested: left out.")
-    return GriddingComparison(
-        standings, traverses, tested, figures, tuple(messages), tuple(warnings)
-    )
+@dataclass(frozen=True, eq=False)
+class _Shares:
+    """Errors by one measure in shares of the least that any candidate has.
 
+    In shares of its spread a channel with one strong feature would decide alone.
 
-def _rounded(value: float) -> float:
-    return float(f"{value:.4g}")
+    Parameters
+    ----------
+    scale
+        The least by channel, shape ``(c,)``; NaN for a channel that cannot be judged.
+    overall
+        By candidate, all channels together, shape ``(k,)``: each reading weighs alike.
+    floor
+        What errors of arithmetic alone come to.
+    """
 
+    scale: FloatArray
+    overall: FloatArray
+    floor: float
 
-def _what_was_done(
-    trials: Trials, traverses: int, left_out: int, counts: int, unknown: int
-) -> list[str]:
-    """How readings were left out, and which of them do not count."""
-    said = []
-    if trials.pieces:
-        squares = plural(trials.pieces, "square")
-        said.append(
-            f"Tested on {squares} of {trials.side:.3g} map units with {left_out:,} of "
-            f"{trials.survey:,} readings. Raise the most readings to test on more of the survey."
+    @classmethod
+    def of(cls, tested: Tested, measure: str) -> _Shares:
+        kept = np.flatnonzero(np.isfinite(tested.spread))
+        floor = tested.precision[kept]
+        size = np.array(
+            [
+                [measured_by(measure, errors[tested.counted[:, c], c]) for c in kept]
+                for errors in tested.errors
+            ]
         )
-    said.append(
-        f"{plural(traverses, 'traverse')} of {plural(trials.grids, 'data grid')} left out in "
-        f"{trials.turns} turns, every {_ordinal(trials.folds)} at a time, and predicted from the "
-        "others."
-    )
-    reasons = [
-        (trials.beyond, "lie beyond the others, such as the outermost traverses"),
-        (trials.beside, "lie beside another traverse, such as a repeat"),
-        (trials.made_up, "are marked as spikes or filled gaps"),
-        (unknown, "lie where some method has no value"),
-    ]
-    shown = "; ".join(f"{count:,} {what}" for count, what in reasons if count)
-    said.append(f"{counts:,} of {left_out:,} readings count" + (f": {shown}." if shown else "."))
-    return said
+        size = np.maximum(size, floor)
+        least = size.min(axis=0)
+        weights = tested.counted[:, kept].sum(axis=0)
+
+        def together(shares: FloatArray) -> FloatArray:
+            power = 1 if measure == MAE else 2
+            mean = np.average(shares**power, axis=-1, weights=weights)
+            return np.asarray(mean ** (1 / power))
+
+        scale = np.full(len(tested.spread), np.nan)
+        scale[kept] = least
+        return cls(scale, together(size / least), float(together(floor / least)))
 
 
-def _ordinal(number: int) -> str:
-    """A number's place.
-
-    Examples
-    --------
-    >>> [_ordinal(number) for number in (2, 3, 4, 11, 22)]
-    ['2nd', '3rd', '4th', '11th', '22nd']
-    """
-    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
-    return f"{number}{'th' if 10 <= number % 100 <= 20 else ending}"
-
-
-def _line_of(standing: Standing) -> str:
-    """A candidate's errors in one sentence."""
-    each = ", ".join(
-        f"{score.channel} {in_unit(score.rmse, score.unit)}" for score in standing.scores[:-1]
-    )
-    return (
-        f"{standing.rank}. {standing.candidate.text}: RMSE {each}; "
-        f"{standing.overall.rmse:.3f} times the least."
-    )
-
-
-def _verdict(ranked: Sequence[Standing], traverses: tuple[str, ...]) -> list[str]:
-    """Whether the first is better by more than chance, and by other measures too."""
-    first = ranked[0]
-    said = []
-    if len(ranked) > 1:
-        said.append(_lead(first, ranked[1]))
-        equal = [
-            f"'{standing.candidate.text}'"
-            for standing in ranked[1:]
-            if standing.overall.verdict == CHANCE
-        ]
-        if equal:
-            said.append(
-                f"No more than chance sets '{first.candidate.text}' apart from "
-                f"{', '.join(equal)}: choose among them by their looks and their speed."
-            )
-        by_median = min(ranked, key=lambda standing: standing.overall.median)
-        if by_median is not first:
-            said.append(
-                f"By the median error, which a few strong features do not rule, "
-                f"'{by_median.candidate.text}' comes first."
-            )
-        for place, score in enumerate(first.scores[:-1]):
-            best = min(ranked, key=lambda standing, c=place: standing.scores[c].rmse)  # type: ignore[misc]
-            if best is not first and len(first.scores) > 2:
-                said.append(f"For {score.channel} by itself '{best.candidate.text}' comes first.")
-    else:
-        said.append("Only one method could be tested: there is nothing to compare it with.")
-    worst = first.overall
-    said.append(
-        f"'{first.candidate.text}' errs most on {traverses[worst.worst]}: look there for stripes, "
-        "lag or a strong feature."
-    )
-    said.append(
-        "A traverse left out doubles the gap: errors of the raster itself are smaller. The order "
-        "is what counts."
-    )
-    return said
-
-
-def _lead(first: Standing, second: Standing) -> str:
-    """By how much the first leads, and whether that is more than chance."""
-    one, other, score = first.candidate.text, second.candidate.text, second.overall
-    nearer = (
-        f"'{one}' is nearer on {100 * score.first_better:.0f} % of the traverses, "
-        f"p = {_probability(score.chance)}"
-    )
-    how = f"'{other}' errs {100 * score.more:.2g} % more than '{one}'"
-    if score.verdict == CHANCE:
-        return f"{how}, which is within chance ({nearer})."
-    if score.verdict == WORSE:
-        return f"{how}, which is more than chance ({nearer})."
-    return (
-        f"{how} by RMSE, which strong features rule, yet {-100 * score.typical:.2g} % less on a "
-        f"typical traverse, which is more than chance ({nearer}). Look at where each is nearer, "
-        "and choose by what you look for."
-    )
-
-
-def _probability(chance: float) -> str:
-    """A probability as it is quoted.
-
-    Examples
-    --------
-    >>> _probability(0.2345), _probability(0.00001)
-    ('0.23', 'under 0.001')
-    """
-    return "under 0.001" if chance < 0.001 else f"{chance:.2g}"
+def _predict_alike(tested: Tested, one: int, other: int) -> bool:
+    """Whether two candidates differ nowhere by more than arithmetic does."""
+    apart = np.abs(tested.errors[one] - tested.errors[other])
+    return bool(np.all((apart <= tested.precision) | ~tested.counted))

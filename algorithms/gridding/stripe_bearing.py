@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import fft, ndimage
 
 from ..interpret.background import robust_scatter
 from ..readings import FloatArray
@@ -20,8 +20,24 @@ MOST_PIECES = 9
 RINGS = 24
 """Classes of wavelength; each counts the same, so that no broad feature rules the rest."""
 
+WEDGE = 4.0
+"""Standard deviations at which the weights of waves about a bearing's are cut."""
+
 STEP, FINE = 1.0, 0.05
 """Bearings tried, degrees: all round, and about the best."""
+
+FEW = 3
+"""Classes of wavelength that even stripes, all as wide as each other, stand out in."""
+
+LEAST_STRENGTH = 2.5
+"""Strength below which no direction stands out by all its waves."""
+
+LEAST_SHARPNESS = 10.0
+"""Sharpness below which none stands out by a few wavelengths. Of some 750 rough fields, white to
+smooth, 7 to 75 m wide, the sharpest reached 8.2 (our own trial)."""
+
+SURE = 10.0
+"""Strength of the stripes of surveys not levelled; ditches and drains give less."""
 
 CLIP = 3.0
 """Robust standard deviations at which cells are clipped, so that no feature rules the rest."""
@@ -38,16 +54,35 @@ class StripeBearing:
     strength
         Energy of waves that run across this bearing over what they would have if no direction
         stood out, a mean over wavelengths.
+    sharpness
+        The same in the `FEW` classes of wavelength where it is most, over the median of the other
+        directions.
+    asked
+        Strength along a bearing asked for.
     """
 
     bearing: float
     strength: float
+    sharpness: float = 0.0
+    asked: float | None = None
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether rough ground without stripes would hardly show this."""
+        return self.strength >= LEAST_STRENGTH or self.sharpness >= LEAST_SHARPNESS
 
 
 def stripe_bearing(
-    texture: FloatArray, frame: Frame, shortest: float, longest: float
+    texture: FloatArray,
+    frame: Frame,
+    shortest: float,
+    longest: float,
+    asked: float | None = None,
 ) -> StripeBearing:
     """The bearing along which waves of some lengths are most in line.
+
+    That is where all waves together are strongest. Only where no direction stands out so, it is
+    where a few wavelengths are: even stripes are waves of one length, and lost in the mean.
 
     Parameters
     ----------
@@ -57,6 +92,8 @@ def stripe_bearing(
         Where the cells lie.
     shortest, longest
         Lengths of the waves, map units.
+    asked
+        A bearing to tell the strength along, too.
 
     Raises
     ------
@@ -84,24 +121,35 @@ def stripe_bearing(
     ring = np.minimum(
         (RINGS * (wave * longest - 1) / (longest / shortest - 1)).astype(int), RINGS - 1
     )
-    usual = np.bincount(ring, power, RINGS) / np.maximum(np.bincount(ring, minlength=RINGS), 1)
-    power = power / np.where(usual > 0, usual, 1.0)[ring]
+    of_all = np.bincount(ring, power, RINGS) / np.maximum(np.bincount(ring, minlength=RINGS), 1)
+    # Energy of a random field is distributed exponentially, with a median of ln 2 means.
+    of_others = ndimage.median(power, ring, np.arange(RINGS)) / np.log(2)
+    over_all = power / np.where(of_all > 0, of_all, 1.0)[ring]
+    over_others = power / np.where(of_others > 0, of_others, np.inf)[ring]
     extent = max(frame.columns * frame.cell_width, frame.rows * frame.cell_height)
     width = max(1.0 / extent, 1.0 / (8 * longest))
 
-    def strength(bearing: float, width: float) -> float:
-        """Mean power of the waves that hardly change along a bearing."""
+    def measures(bearing: float) -> tuple[float, float]:
+        """Strength and sharpness, of the waves that hardly change along a bearing."""
         angle = np.radians(bearing)
         along = (east * np.sin(angle) + north * np.cos(angle)) / width
-        share = np.exp(-0.5 * along**2)
-        return float((power * share).sum() / max(share.sum(), 1e-12))
+        near = np.flatnonzero(np.abs(along) < WEDGE)
+        share, here = np.exp(-0.5 * along[near] ** 2), ring[near]
+        strength = (over_all[near] * share).sum() / max(share.sum(), 1e-12)
+        weight = np.maximum(np.bincount(here, share, RINGS), 1e-12)
+        by_ring = np.bincount(here, share * over_others[near], RINGS) / weight
+        return float(strength), float(np.sort(by_ring)[-FEW:].mean())
 
     tried = np.arange(0.0, 180.0, STEP)
-    best = tried[int(np.argmax([strength(float(bearing), width) for bearing in tried]))]
-    near = best + np.arange(-STEP, STEP + FINE / 2, FINE)
-    fine = [strength(float(bearing), width) for bearing in near]
-    top = int(np.argmax(fine))
-    return StripeBearing(round(float(near[top]), 2) % 180.0, fine[top])
+    table = np.array([measures(float(bearing)) for bearing in tried])
+    strongest, sharpest = table.max(axis=0)
+    by = int(strongest < LEAST_STRENGTH and sharpest >= LEAST_SHARPNESS)
+    near = tried[int(np.argmax(table[:, by]))] + np.arange(-STEP, STEP + FINE / 2, FINE)
+    fine = np.array([measures(float(bearing)) for bearing in near])
+    top = int(np.argmax(fine[:, by]))
+    strength, sharpness = fine[top].tolist()
+    along_asked = None if asked is None else measures(asked)[0]
+    return StripeBearing(round(float(near[top]), 2) % 180.0, strength, sharpness, along_asked)
 
 
 def _spectrum(texture: FloatArray, frame: Frame) -> tuple[FloatArray, FloatArray, FloatArray]:

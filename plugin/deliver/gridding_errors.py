@@ -9,9 +9,11 @@ from matplotlib.colors import ListedColormap
 from matplotlib.ticker import MaxNLocator
 
 from ...algorithms.deliver.palettes import HEDGE, PEAT, Palette
-from ...algorithms.gridding.errors import WORSE
+from ...algorithms.gridding.errors import MAE, WORSE
 from ...algorithms.gridding.standings import GriddingComparison, Standing
+from ...algorithms.gridding.verdicts import NAMES
 from ...algorithms.readings import Readings
+from ...algorithms.words import sentence_start
 from .figures import INK, LINE, MARK, dress, new_figure, save
 
 MOST_DOTS = 40_000
@@ -20,6 +22,8 @@ MOST_DOTS = 40_000
 MARKERS = "os^Dv<>P"
 BAR, HEAD, MAPS, FOOT = 0.34, 0.45, 4.3, 0.55
 """Inches: a method's bar, what stands above the bars, the maps, what stands below the bars."""
+FAR = 1000.0
+"""Per cent above which bars are told by their order of size."""
 WIDE = 240.0
 """Points: the breadth of a map."""
 
@@ -37,26 +41,31 @@ def draw_gridding_errors(found: GriddingComparison, readings: Readings, path: Pa
     height = HEAD + bars + FOOT + MAPS
     figure = new_figure(9.5, height)
     top = figure.add_axes((0.3, 1 - (HEAD + bars) / height, 0.66, bars / height))
-    _bars(top, ranked)
+    _bars(top, ranked, NAMES[found.tested.measure])
     channels = [readings.channels.index(score.channel) for score in ranked[0].scores[:-1]]
-    least = [
-        min(standing.scores[place].rmse for standing in ranked) for place in range(len(channels))
-    ]
-    scale = np.array([one or 1.0 for one in least])
     tested = found.tested
+    measure, name = tested.measure, NAMES[tested.measure]
+    least = [
+        min(standing.scores[place].by(measure) for standing in ranked)
+        for place in range(len(channels))
+    ]
+    scale = np.maximum(least, tested.precision[channels])
     shown = np.flatnonzero(tested.counted.any(axis=1))
     shown = shown[:: -(-len(shown) // MOST_DOTS)]
     errors = (
         np.where(tested.counted[shown], tested.errors[:2, shown], np.nan)[..., channels] / scale
     )
     with np.errstate(invalid="ignore"):
-        size = np.sqrt(np.nanmean(errors**2, axis=2))
+        if measure == MAE:
+            size = np.nanmean(np.abs(errors), axis=2)
+        else:
+            size = np.sqrt(np.nanmean(errors**2, axis=2))
     x, y = readings.x[tested.rows[shown]], readings.y[tested.rows[shown]]
     first = figure.add_axes((0.07, 0.45 / height, 0.4, (MAPS - 0.95) / height))
     reach = _reach(size[0])
     _map(figure, first, x, y, size[0], PEAT, (0.0, reach))
     first.set_title(
-        f"Error of {_short(ranked[0].candidate.text)}\nin times the least RMSE", loc="left",
+        f"Error of {_short(ranked[0].candidate.text)}\nin times the least {name}", loc="left",
         fontsize=9, color=INK,
     )  # fmt: skip
     if len(ranked) > 1:
@@ -80,14 +89,13 @@ def _short(text: str, most: int = 44) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
-def _bars(axes, ranked: tuple[Standing, ...]) -> None:
+def _bars(axes, ranked: tuple[Standing, ...], error: str) -> None:
     """A bar a method for all channels together, a mark a channel; all against the least."""
     dress(axes)
     axes.grid(False, axis="y")
     places = np.arange(len(ranked))
     scores = [standing.scores for standing in ranked]
-    best = scores[0][-1].rmse or 1.0
-    overall = np.array([100 * (own[-1].rmse / best - 1) for own in scores])
+    overall = np.array([100 * own[-1].more for own in scores])
     equal = [standing.overall.verdict != WORSE for standing in ranked]
     axes.barh(
         places, overall, height=0.5, color=[LINE if same else "#a9b0a4" for same in equal],
@@ -97,8 +105,7 @@ def _bars(axes, ranked: tuple[Standing, ...]) -> None:
     names = [score.channel for score in scores[0][:-1]]
     if len(names) > 1:
         for place, name in enumerate(names):
-            base = scores[0][place].rmse or 1.0
-            excess = [100 * (own[place].rmse / base - 1) for own in scores]
+            excess = [100 * own[place].more for own in scores]
             axes.plot(
                 excess, places, MARKERS[place % len(MARKERS)], color=MARK, markersize=4.5,
                 markerfacecolor="white", markeredgewidth=1.0, label=name, zorder=3, clip_on=False,
@@ -110,8 +117,11 @@ def _bars(axes, ranked: tuple[Standing, ...]) -> None:
     axes.set_yticks(places)
     axes.set_yticklabels([_short(standing.candidate.text) for standing in ranked], fontsize=7.5)
     axes.set_ylim(len(ranked) - 0.5, -0.5)
+    if max(100 * score.more for own in scores for score in own) > FAR:
+        axes.set_xscale("symlog", linthresh=FAR / 10)  # the first errs hardly at all somewhere
+    shown = f"{sentence_start(error)} above that of the first [%]"
     axes.set_xlabel(
-        "RMSE above that of the first [%]; pale bars: worse by more than chance",
+        f"{shown}; pale bars: worse by more than chance",
         fontsize=8, color=INK,
     )  # fmt: skip
 

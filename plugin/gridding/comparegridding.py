@@ -22,14 +22,14 @@ from qgis.core import (
 from ...algorithms.deliver.palettes import HEDGE
 from ...algorithms.gridding.candidates import Candidate, read_candidates
 from ...algorithms.gridding.comparegridding import CompareOptions, comparegridding
-from ...algorithms.gridding.errors import Score
+from ...algorithms.gridding.errors import MEASURES, Score
 from ...algorithms.gridding.methods import method_named
 from ...algorithms.gridding.standings import GriddingComparison, Standing
 from ...algorithms.readings import Readings
 from .. import compat
 from ..deliver.gridding_errors import draw_gridding_errors
 from ..outputs import FileOutput, LayerOutput
-from ..parameters import Choices, Number, Text
+from ..parameters import Choice, Choices, Number, Text
 from ..readings_layer import attribute_cells
 from ..readings_step import READINGS, ReadingsStep
 from ..step import as_json
@@ -113,11 +113,20 @@ class CompareGridding(ReadingsStep):
             optional=True,
             several_lines=True,
         ),
+        Choice(
+            "RANK_BY",
+            "Rank by",
+            "'mae', the mean absolute error, or 'rmse', the root mean square error. A few strong "
+            "features, iron or a hearth, rule the latter; the method placed first by the former "
+            "errs less on the ground as a whole.",
+            default=DEFAULTS.rank_by,
+            options=MEASURES,
+        ),
         Number(
             "FOLDS",
             "Leave out every n-th traverse",
-            "So many traverses apart are left out at a time, until each has been once. 3 is "
-            "quicker and nearly as sure; with 2 every gap is doubled at once, which is a harsher "
+            "So many traverses apart are left out at a time, until each has been once. More "
+            "is slower and hardly surer; with 2 every gap is doubled at once, which is a harsher "
             "survey than yours.",
             default=DEFAULTS.folds,
             minimum=2,
@@ -251,18 +260,20 @@ def _ranking_fields() -> QgsFields:
         ("channel", "text"),
         ("unit", "text"),
         ("count", "integer", "readings that count"),
+        ("mae", "real", "mean absolute error"),
         ("rmse", "real", "root mean square error"),
         ("median", "real", "median absolute error"),
         ("bias", "real", "mean error"),
         ("p95", "real", "95th percentile of the absolute error"),
         ("relative", "real", "RMSE as a share of the channel's spread"),
-        ("more", "real", "RMSE above that of the first [%]"),
+        ("more", "real", "error above that of the first, by what is ranked by [%]"),
         ("typically", "real", "the same on a typical traverse [%]"),
         ("first_better", "real", "traverses that the first predicts better [%]"),
         ("chance", "real", "chance of such a lead among equals"),
         ("verdict", "text"),
         ("worst", "text", "traverse predicted worst"),
-        ("worst_rmse", "real", "root mean square error there"),
+        ("worst_error", "real", "error there, by what is ranked by"),
+        ("same_as", "text", "method before it that predicts the same"),
         ("parameters", "text", "parameters for 'Grid readings'"),
         ("why", "text", "why it could not be ranked"),
     )
@@ -285,12 +296,13 @@ def _ranking(found: GriddingComparison, task) -> Iterator[QgsFeature]:
 
 
 def _cells(standing: Standing, score: Score, traverses: tuple[str, ...]) -> list:
-    """A score's attributes, from the channel to the worst traverse's error."""
+    """A score's attributes, from the channel to what predicts the same."""
     first = standing.rank == 1
     return [
         score.channel,
         score.unit,
         score.count,
+        score.mae,
         score.rmse,
         score.median,
         score.bias,
@@ -302,7 +314,8 @@ def _cells(standing: Standing, score: Score, traverses: tuple[str, ...]) -> list
         None if first else score.chance,
         score.verdict,
         traverses[score.worst],
-        score.worst_rmse,
+        score.worst_error,
+        standing.same_as.text if standing.same_as else None,
     ]
 
 

@@ -10,6 +10,7 @@ from ...algorithms.gridding.destriperaster import (
     DestripeOptions,
     checked_bearing,
     destriperaster,
+    doubts_about,
     find_bearing,
 )
 from ...algorithms.progress import portion
@@ -128,7 +129,7 @@ class DestripeRaster(RasterStep):
         if bearing is None:
             bearing = self._from_spectrum(task, asked, progress)
         task.say(
-            f"Traverses run along {bearing.value:g} degrees ({bearing.source}), "
+            f"Traverses run along {bearing.value % 180.0:g} degrees ({bearing.source}), "
             f"{separation.value:g} map units apart ({separation.source})."
         )
         return task.options(DestripeOptions, separation=separation.value, bearing=bearing.value)
@@ -153,7 +154,9 @@ class DestripeRaster(RasterStep):
                 found.append(of)
         if not found:
             raise ValueError(f"Raster '{task['INPUT'].name()}' holds no data: choose another.")
-        best = checked_bearing(max(found, key=lambda one: one.strength))
+        best = checked_bearing(max(found, key=lambda one: (one.strength, one.sharpness)))
+        for sentence in doubts_about(best):
+            task.warn(sentence)
         return _Known(
             best.bearing,
             f"from the spectrum: {best.strength:.3g} times the energy of other directions",

@@ -63,15 +63,29 @@ BLANKING_DISTANCE = Number(
 )
 BLOCK = Number(
     "BLOCK",
-    "Thinning block",
-    "Readings of one traverse in one square of this side count as one, by their median. "
-    "Empty: a cell, where readings lie four times as close as the cells are wide, else no "
-    "thinning. 0: never.",
+    "Thinning length",
+    "Readings on this length of one traverse count as one, by their median. Empty: a cell's "
+    "size, where readings lie four times as close as the cells are wide, else no thinning. "
+    "0: never.",
     optional=True,
     advanced=True,
     minimum=0,
     distance_of="INPUT",
 )
+
+
+def tell_idle(task, chosen: Method) -> None:
+    """Warn of options that were set for another method than the one chosen."""
+    for method in METHODS.values():
+        for option in method.options:
+            name = parameter_name(method, option)
+            given = task.parameters.get(name)
+            default = (None, "", option.default, str(option.default))
+            if method.id != chosen.id and given not in default:
+                task.warn(
+                    f"'{task.step.parameter(name).label}' is set, but the method is {chosen.id}: "
+                    "it does not count."
+                )
 
 
 class GridReadings(ReadingsStep):
@@ -104,7 +118,8 @@ class GridReadings(ReadingsStep):
             "BEYOND_HULL",
             "Fill beyond the outline",
             "Also fills cells outside the outline of the readings (their convex hull), as far as "
-            "the blanking distance.",
+            "the blanking distance, by methods that can: natural_neighbour and triangulation "
+            "cannot.",
             advanced=True,
         ),
         BARRIERS,
@@ -116,6 +131,7 @@ class GridReadings(ReadingsStep):
     def work(self, task):
         readings = self.read(task)
         method = method_named(task["METHOD"])
+        tell_idle(task, method)
         found = gridreadings(
             readings,
             GriddingOptions(

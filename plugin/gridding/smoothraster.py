@@ -24,10 +24,11 @@ class SmoothRaster(RasterStep):
         "slow change of the soil; values come to lie about zero. band_pass: both. They are set by "
         "wavelengths, of which half the amplitude remains: a ditch is about half a wave, so that "
         "ditches 2 m wide make waves of 4 m.",
-        "median: takes out single cells and stripes narrower than half the window, and keeps "
-        "edges. local_sigmas: how far each cell lies from the median of its window, in robust "
-        "standard deviations of that window: faint features in quiet ground come out as strongly "
-        "as strong ones in restless ground, and so does noise. No longer a measurement.",
+        "median: takes out single cells and stripes narrower than 0.4 of the window's width, and "
+        "keeps edges. local_sigmas: how far each cell lies from the level of its window, the "
+        "window's slope taken off, in robust standard deviations: faint features in quiet ground "
+        "come out as strongly as strong ones in restless ground, and so does noise. No longer a "
+        "measurement.",
         "Cells without data stay without, and nothing of them or of the edge gets into their "
         "neighbours. Filter to look, measure on the raster as it was: a filter changes the height "
         "and width of every anomaly, and a high pass draws a rim of the other sign about each.",

@@ -39,8 +39,10 @@ class StackedProfiles(ReadingsStep):
         "traverse, whether its neighbours see it too, and what noise it stands in. Look at them "
         "beside the raster before trusting a shape in it.",
         "All offsets run to the same side, whichever way the traverses were walked. A profile "
-        "stops at a gap and begins anew behind it.",
-        "Lower the scale, or clip, where strong anomalies cover their neighbours. Several channels "
+        "stops at a missing reading or a gap and begins anew behind it. Readings of no traverse "
+        "are not drawn.",
+        "Remove spikes first. Lower the scale, or clip, where strong anomalies cover their "
+        "neighbours: needles across the whole site also make fills slow. Several channels "
         "come as features of their own, told apart by the field 'channel'.",
     )
     words = (
@@ -87,8 +89,9 @@ class StackedProfiles(ReadingsStep):
         Number(
             "TOWARDS",
             "Higher values towards",
-            "Bearing to whose side higher values are drawn. Empty: to the north of traverses that "
-            "run east and west, to the east of those that run north and south.",
+            "Bearing to whose side higher values are drawn, not along the traverses. Empty: to the "
+            "north of traverses that run east and west, to the east of those that run north and "
+            "south.",
             optional=True,
             minimum=-360,
             maximum=360,
@@ -98,8 +101,8 @@ class StackedProfiles(ReadingsStep):
         Number(
             "GAP",
             "Gap",
-            "A longer step from reading to reading ends a stretch of profile. Empty: five usual "
-            "steps.",
+            "A longer step from reading to reading ends a stretch of profile, as a missing reading "
+            "does. Empty: five usual steps.",
             optional=True,
             minimum=1e-6,
             distance_of="INPUT",

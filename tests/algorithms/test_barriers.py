@@ -45,7 +45,7 @@ def test_segments_of_no_length_are_no_barrier():
 
 
 @pytest.mark.parametrize("bearing", [0, 37, 90])
-def test_the_cells_in_the_hull_are_those_that_shapely_says_it_touches(bearing):
+def test_the_cells_in_the_hull_are_those_whose_centre_shapely_finds_in_it(bearing):
     rng = np.random.default_rng(3)
     angle = np.radians(bearing)
     xy = rng.uniform(0, 1, (60, 2)) * (12, 5)
@@ -54,14 +54,20 @@ def test_the_cells_in_the_hull_are_those_that_shapely_says_it_touches(bearing):
     local = xy - (frame.west, frame.north)
     hull = shapely.MultiPoint(local).convex_hull
     found = cells_in_hull(frame, local)
-    for row in range(frame.rows):
-        for column in range(frame.columns):
-            cell = shapely.box(column * 0.5, -(row + 1) * 0.5, (column + 1) * 0.5, -row * 0.5)
-            # edge by edge: a cell at a sharp corner may count that only nears the hull
-            if hull.intersects(cell):
-                assert found[row, column]
-            elif found[row, column]:
-                assert hull.distance(cell) < 0.25
+    expected = [
+        [hull.contains(shapely.Point(x, y)) for x in (np.arange(frame.columns) + 0.5) * 0.5]
+        for y in -(np.arange(frame.rows) + 0.5) * 0.5
+    ]
+    np.testing.assert_array_equal(found, expected)
+
+
+def test_cells_on_the_edge_of_the_hull_are_in_it():
+    x, y = np.meshgrid(np.arange(5) * 0.5, np.arange(4) * 0.5)
+    frame = frame_for(430000.5 + x, 5900000.5 + y, 0.5, margin=1)
+    xy = np.column_stack([430000.5 + x.ravel() - frame.west, 5900000.5 + y.ravel() - frame.north])
+    found = cells_in_hull(frame, xy)
+    assert found[1:-1, 1:-1].all()
+    assert found.sum() == 20
 
 
 def test_readings_on_one_line_have_no_hull():
@@ -80,6 +86,22 @@ def test_thinning_keeps_a_plane_a_plane_and_traverses_apart():
     assert np.all(np.diff(rows) > 0)
     assert 40 < len(rows) < 100
     np.testing.assert_allclose(values[:, 0], 3 * places[:, 0] - 2 * places[:, 1] + 7, atol=1e-12)
-    blocks = np.floor(xy / 0.5)
-    first = (line == 0) & (blocks == blocks[0]).all(axis=1)
-    np.testing.assert_allclose(places[0], np.median(xy[first], axis=0))
+    way = np.hypot(*(xy[:401] - xy[0]).T)
+    np.testing.assert_allclose(places[0], np.median(xy[:401][way < 0.5], axis=0))
+
+
+@pytest.mark.parametrize("bearing", [0, 37, 45, 90])
+def test_thinned_readings_stand_for_as_many_each_at_any_bearing(bearing):
+    along = np.tile(np.arange(200) * 0.1, 3)
+    line = np.repeat([0, 1, 2], 200)
+    angle = np.radians(bearing)
+    xy = np.column_stack([along * np.sin(angle) + line, along * np.cos(angle)])
+    rows, _, _ = thin_by_block(xy, along[:, np.newaxis], line, 0.5)
+    assert rows.tolist() == list(range(0, 600, 5))
+
+
+def test_readings_of_no_traverse_are_thinned_by_squares():
+    xy = np.random.default_rng(0).uniform(0, 3, (500, 2))
+    rows, places, _ = thin_by_block(xy, xy[:, :1], np.full(500, -1), 1.0)
+    assert len(rows) == 9
+    assert np.unique(np.floor(places), axis=0).shape == (9, 2)

@@ -9,7 +9,15 @@ from host import ROOT
 from lynchet.algorithms.gridding import comparegridding as module
 from lynchet.algorithms.gridding.candidates import Candidate, distinct, read_candidates
 from lynchet.algorithms.gridding.comparegridding import CompareOptions, comparegridding
-from lynchet.algorithms.gridding.errors import CHANCE, NEARER, WORSE, Judge
+from lynchet.algorithms.gridding.errors import (
+    CHANCE,
+    MAE,
+    NEARER,
+    RMSE,
+    SAME,
+    WORSE,
+    Judge,
+)
 from lynchet.algorithms.gridding.folds import traverses_across, windows
 from lynchet.algorithms.gridding.gridreadings import GriddingOptions, predict_readings
 from lynchet.algorithms.gridding.spacing import Spacing
@@ -58,7 +66,7 @@ def kept_and_left(monkeypatch):
 
 def test_every_traverse_is_left_out_once_every_fifth_at_a_time(kept_and_left):
     readings = survey()
-    comparegridding(readings, BOTH)
+    comparegridding(readings, BOTH, CompareOptions(folds=5))
     left = [
         sorted({int(readings.line[readings.x == place][0]) for place in x})
         for _, _, x, _ in kept_and_left
@@ -94,7 +102,8 @@ def test_data_grids_follow_each_other_each_across_its_own_ground():
 
 def test_the_errors_are_those_of_gridding_what_is_kept():
     readings = survey(soft)
-    found = comparegridding(readings, BOTH, CompareOptions(cell_size=0.25, blanking_distance=0.8))
+    asked = CompareOptions(cell_size=0.25, blanking_distance=0.8, folds=5)
+    found = comparegridding(readings, BOTH, asked)
     standing = next(s for s in found.ranked if s.candidate is TRIANGLES)
     out = np.isin(readings.line, [2, 7, 12])
     options = GriddingOptions("triangulation", 0.25, 0.8)
@@ -241,6 +250,100 @@ def test_on_a_plane_triangulation_is_first_by_more_than_chance():
     assert any("which is more than chance" in said for said in found.messages)
 
 
+@pytest.mark.parametrize("rank_by", [MAE, RMSE])
+def test_errors_of_arithmetic_are_none(rank_by):
+    # On a plane triangles and natural neighbours are exact, but for some 1e-15.
+    natural = Candidate("natural_neighbour")
+    plane = survey(lambda x, y, rng: 3 * x - y)
+    found = comparegridding(plane, (INVERSE, natural, TRIANGLES), CompareOptions(rank_by=rank_by))
+    assert [s.candidate for s in found.ranked] == [natural, TRIANGLES, INVERSE]
+    assert [s.overall.verdict for s in found.ranked] == ["first", SAME, WORSE]
+    assert [score.more for score in found.ranked[1].scores] == [0, 0]
+    assert found.ranked[1].same_as is natural
+    name = {MAE: "mean absolute error", RMSE: "root mean square error"}[rank_by]
+    said = "\n".join(found.messages)
+    assert f"1. natural_neighbour: {name} c1 none; 1.000 times the least." in said
+    assert f"2. triangulation: {name} c1 none; 1.000 times the least. It predicts the same" in said
+    assert "more than 100 times the least." in said
+    assert "'natural_neighbour' predicts the readings left out exactly." in said
+    assert "'inverse_distance' errs more than 100 times as much as 'natural_neighbour'" in said
+    assert "errs most on" not in said
+    assert not re.search(r"inf|e[+-]\d\d", said)
+    both = comparegridding(plane, (natural, TRIANGLES), CompareOptions(rank_by=rank_by))
+    assert "All methods predict the same: choose by their looks and their speed." in both.messages
+
+
+def test_a_channel_that_one_method_predicts_exactly_does_not_hide_the_other():
+    def two(x, y, rng):
+        return np.column_stack([3 * x - y, soft(x, y, rng)])
+
+    close = Candidate("triangulation", {"longest_edge": 1.6})
+    found = comparegridding(survey(two), (INVERSE, TRIANGLES, close))
+    first = found.ranked[0]
+    assert [score.exact for score in first.scores] == [True, False, False]
+    assert first.overall.mae == pytest.approx(1.0)
+    for standing in found.ranked:
+        assert standing.overall.more == pytest.approx(standing.overall.mae - 1)
+    assert found.ranked[-1].candidate is INVERSE
+    assert any("errs most on" in said for said in found.messages)
+
+
+def test_candidates_that_predict_the_same_are_told_and_keep_their_order():
+    hair = Candidate("inverse_distance", {"power": 2.0 + 1e-12})
+    found = comparegridding(survey(soft), (TRIANGLES, INVERSE, hair))
+    assert [s.candidate for s in found.ranked] == [TRIANGLES, INVERSE, hair]
+    assert [s.same_as for s in found.ranked] == [None, None, INVERSE]
+    assert found.ranked[2].overall.verdict == WORSE
+    (line,) = [said for said in found.messages if said.startswith("3. ")]
+    assert line.endswith("It predicts the same as 'inverse_distance'.")
+    apart = Candidate("inverse_distance", {"power": 2.1})
+    found = comparegridding(survey(soft), (TRIANGLES, INVERSE, apart))
+    assert [s.same_as for s in found.ranked] == [None] * 3
+
+
+def test_a_few_strong_features_do_not_rule_the_order_unless_asked_to(monkeypatch):
+    # One errs half as much as the other but at four places, as over iron.
+    readings = survey(lambda x, y, rng: np.arange(x.size, dtype=float))
+    close, wide = TRIANGLES, INVERSE
+    spikes = (127, 244, 355, 466)
+
+    def predicted(kept, options, x, y, progress):
+        row = np.array([np.flatnonzero((readings.x == a) & (readings.y == b))[0]
+                        for a, b in zip(x, y)])  # fmt: skip
+        error = np.random.default_rng(row[0]).normal(0, 1, row.size)
+        if options.method == close.method:
+            error = np.where(np.isin(row, spikes), 40.0, 0.5 * error)
+        return (readings.values[row, 0] + error)[:, np.newaxis]
+
+    monkeypatch.setattr(module, "predict_readings", predicted)
+    found = comparegridding(readings, (wide, close))
+    by_rmse = comparegridding(readings, (wide, close), CompareOptions(rank_by=RMSE))
+    assert found.ranked[0].candidate is close
+    assert by_rmse.ranked[0].candidate is wide
+    assert any(
+        said.startswith(
+            "By root mean square, which a few large errors over strong features "
+            f"rule, '{wide.text}' would come first"
+        )
+        for said in found.messages
+    )
+    assert any(
+        said.startswith(
+            f"By the mean absolute error, which strong features rule less, '{close.text}' would"
+        )
+        for said in by_rmse.messages
+    )
+    # Both measures are there whatever ranks.
+    for one in found.ranked:
+        (other,) = [s for s in by_rmse.ranked if s.candidate is one.candidate]
+        assert one.overall.mae == pytest.approx(other.overall.mae)
+        assert one.overall.rmse == pytest.approx(other.overall.rmse)
+    assert (found.figures["ranked_by"], by_rmse.figures["ranked_by"]) == (MAE, RMSE)
+    # The verdict goes by the measure that ranks: off the iron the other is no worse.
+    assert found.ranked[1].overall.verdict == WORSE
+    assert by_rmse.ranked[1].overall.verdict != WORSE
+
+
 def test_methods_that_differ_by_noise_alone_are_not_told_apart():
     # Mirror images: noise without a direction cannot favour either.
     aslant = {"search_along": 2.0, "search_across": 1.0}
@@ -256,7 +359,7 @@ def test_methods_that_differ_by_noise_alone_are_not_told_apart():
 
 def test_a_lead_by_one_feature_against_most_traverses_is_told_as_such():
     traverse = np.repeat(np.arange(20), 50)
-    judge = Judge("c", "", 1.0, traverse, np.zeros(20, dtype=int))
+    judge = Judge("c", "", 1.0, traverse, np.zeros(20, dtype=int), RMSE)
     rng = np.random.default_rng(0)
     first = rng.normal(0, 1.0, 1000)
     other = 0.8 * first
@@ -266,6 +369,7 @@ def test_a_lead_by_one_feature_against_most_traverses_is_told_as_such():
     assert score.typical < 0
     assert score.verdict == NEARER
     assert score.worst == 7
+    assert score.worst_error == pytest.approx(np.sqrt(np.mean(other[traverse == 7] ** 2)))
 
 
 def test_the_scale_of_a_channel_does_not_matter_for_the_order():
@@ -385,6 +489,8 @@ def test_nothing_to_compare_is_refused():
         comparegridding(survey(), ())
     with pytest.raises(ValueError, match="folds of 2 or more, not 1"):
         comparegridding(survey(), BOTH, CompareOptions(folds=1))
+    with pytest.raises(ValueError, match="ranked by mae or rmse, not by 'p95'"):
+        comparegridding(survey(), BOTH, CompareOptions(rank_by="p95"))
 
 
 def test_it_can_be_cancelled_and_its_progress_only_rises():

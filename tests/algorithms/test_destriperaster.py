@@ -77,6 +77,84 @@ def test_where_no_direction_stands_out_the_bearing_is_asked_for(seed):
         destriperaster(field, frame, DestripeOptions(0.5))
 
 
+@pytest.mark.parametrize("wave", [2.0, 2.7, 4.0])
+@pytest.mark.parametrize("bearing", [0.0, 37.0])
+def test_even_stripes_of_half_the_grounds_height_are_found(wave, bearing):
+    field, frame = ground()
+    striped = 2.0 * field + np.sin(2 * np.pi * across(frame, bearing) / wave)
+    found = destriperaster(striped, frame, DestripeOptions(0.5))
+    assert abs((found.figures["bearing"] - bearing + 90) % 180 - 90) < 1.0
+
+
+@pytest.mark.parametrize("wave", [2.0, 2.7])
+@pytest.mark.parametrize("seed", range(2))
+def test_even_stripes_on_soil_rough_at_all_scales_are_found(wave, seed):
+    # A power-law spectrum, as soils and topography have (Mandelbrot 1982, from memory).
+    _, frame = ground()
+    down, right = np.fft.fftfreq(240)[:, np.newaxis], np.fft.rfftfreq(240)
+    waves = np.hypot(down, right)
+    waves[0, 0] = np.inf
+    noise = np.random.default_rng(seed).normal(size=(240, 240))
+    soil = np.fft.irfft2(np.fft.rfft2(noise) * waves**-1.5, (240, 240))
+    soil *= 2.0 / soil.std()
+    with pytest.raises(ValueError, match="No direction stands out"):
+        destriperaster(soil, frame, DestripeOptions(0.5))
+    striped = soil + np.sin(2 * np.pi * across(frame, 37.0) / wave)
+    found = destriperaster(striped, frame, DestripeOptions(0.5))
+    assert found.figures["bearing"] == pytest.approx(37.0, abs=1.0)
+
+
+@pytest.mark.parametrize("smooth", [0.0, 0.5, 1.0, 8.0])
+@pytest.mark.parametrize("size", [(40, 40), (60, 60), (80, 80), (60, 240)])
+def test_no_direction_stands_out_in_rough_ground(size, smooth):
+    frame = Frame(430_000.0, 5_900_000.0, 0.25, 0.25, size[1], size[0])
+    for seed in range(5):
+        noise = np.random.default_rng(seed).normal(size=size)
+        field = ndimage.gaussian_filter(noise, smooth)
+        field = field / field.std() + 0.1 * np.random.default_rng(seed + 100).normal(size=size)
+        field[:15, :15] = np.nan
+        assert not find_bearing(field, frame, DestripeOptions(0.5)).stands_out
+
+
+def test_a_bearing_that_shows_but_weakly_is_doubted():
+    field, frame = ground()
+    weak, strong, even = (
+        destriperaster(field + height * stripes(frame, 37.0, waves), frame, DestripeOptions(0.5))
+        for height, waves in ((0.1, WAVES), (2.0, np.arange(0.9, 4.0, 0.05)), (0.5, (2.0,)))
+    )
+    assert strong.figures["strength"] > 10 > weak.figures["strength"]
+    doubt = "shows but weakly in the spectrum"
+    assert not any(doubt in sentence for sentence in strong.warnings)
+    assert [doubt in sentence for sentence in weak.warnings] == [True]
+    assert "the grain of the ground" in weak.warnings[0]
+    assert any(doubt in sentence for sentence in even.warnings)
+
+
+def test_a_bearing_given_against_the_stripes_is_doubted():
+    field, frame = ground()
+    striped = field + 2.0 * stripes(frame, 37.0, np.arange(0.9, 4.0, 0.05))
+    doubt = "and not along the bearing used"
+    for given, doubted in ((127.0, True), (487.0, True), (37.0, False), (217.0, False)):
+        found = destriperaster(striped, frame, DestripeOptions(0.5, given))
+        assert any(doubt in sentence for sentence in found.warnings) == doubted
+        assert any(f"{doubt}, 127: check" in sentence for sentence in found.warnings) == doubted
+        assert found.figures["bearing"] == given % 180
+        assert f"Stripes along {given % 180:g} degrees" in found.messages[0]
+    assert not destriperaster(field, frame, DestripeOptions(0.5, 127.0)).warnings
+
+
+def test_lengths_beyond_the_raster_are_told():
+    field, frame = ground()
+    found = destriperaster(field, frame, DestripeOptions(61.0, 0.0, length=90.0))
+    assert found.warnings[:2] == (
+        "The traverse separation, 61 map units, is more than the raster's longer side, 60: check "
+        "it.",
+        "The length of stripes, 90 map units, is more than the raster's longer side, 60: check it.",
+    )
+    assert not destriperaster(field, frame, DestripeOptions(0.5, 0.0, length=60.0)).warnings
+    assert not destriperaster(field, frame, DestripeOptions(4.0, 0.0)).warnings  # length not given
+
+
 def test_cells_need_not_be_square():
     field, frame = ground(width=0.25, height=0.15)
     found = destriperaster(field + stripes(frame, 37.0), frame, DestripeOptions(0.5))

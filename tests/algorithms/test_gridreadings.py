@@ -14,7 +14,7 @@ from lynchet.algorithms.gridding.method import Method, Option, Surface
 from lynchet.algorithms.gridding.methods import method_named, methods
 from lynchet.algorithms.gridding.places import median_by_place
 from lynchet.algorithms.progress import Cancelled
-from lynchet.algorithms.readings import Qc, Readings
+from lynchet.algorithms.readings import NO_LINE, Qc, Readings
 
 METHODS = [
     "inverse_distance",
@@ -176,10 +176,8 @@ def test_a_missing_reading_is_left_out_and_its_neighbours_serve():
     values = readings.values.copy()
     values[::5, 0] = np.nan
     grid = gridreadings(readings.with_values(values))
-    filled = np.isfinite(grid.bands[:, 1:-1, 1:-1]).mean(axis=(1, 2))
-    assert filled[0] > 0.95  # the hull of fewer readings is a little smaller
-    assert filled[1] == 1.0
-    assert np.all(grid.bands[1, 1:-1, 1:-1] == 4.0)
+    assert np.isfinite(grid.bands[:, 2:-2, 2:-2]).all()
+    assert np.all(grid.bands[1, 2:-2, 2:-2] == 4.0)
 
 
 def test_off_scale_and_excluded_readings_do_not_count():
@@ -383,10 +381,9 @@ def test_search_radii_that_differ_need_a_direction():
     heap = Readings.build(x=rng.uniform(0, 9, 99), y=rng.uniform(0, 9, 99), values=np.zeros(99))
     uneven = {"search_along": 2, "search_across": 1}
     with pytest.raises(ValueError, match="Give the bearing of the traverses"):
-        gridreadings(heap, GriddingOptions(method_options=uneven))
-    assert gridreadings(heap, GriddingOptions(method_options={**uneven, "bearing": 30})).figures[
-        "bearing"
-    ] == pytest.approx(30)
+        gridreadings(heap, GriddingOptions("inverse_distance", method_options=uneven))
+    turned_so = GriddingOptions("inverse_distance", method_options={**uneven, "bearing": 30})
+    assert gridreadings(heap, turned_so).figures["bearing"] == pytest.approx(30)
 
 
 def test_a_short_blanking_distance_warns_of_empty_stripes():
@@ -413,11 +410,13 @@ def test_unknown_method_and_options_are_named():
     with pytest.raises(ValueError, match="no gridding method 'magic'"):
         gridreadings(survey(), GriddingOptions("magic"))
     with pytest.raises(ValueError, match="'Inverse distance' has no option 'radius'"):
-        gridreadings(survey(), GriddingOptions(method_options={"radius": 2}))
+        gridreadings(survey(), GriddingOptions("inverse_distance", method_options={"radius": 2}))
     with pytest.raises(ValueError, match=r"Power of the distance is 0\. Give 0\.1 or more"):
-        gridreadings(survey(), GriddingOptions(method_options={"power": 0}))
+        gridreadings(survey(), GriddingOptions("inverse_distance", method_options={"power": 0}))
     with pytest.raises(ValueError, match=r"Number of readings per cell is 2\.5\. Give a whole"):
-        gridreadings(survey(), GriddingOptions(method_options={"neighbours": 2.5}))
+        gridreadings(
+            survey(), GriddingOptions("inverse_distance", method_options={"neighbours": 2.5})
+        )
 
 
 def test_options_are_checked_by_kind():
@@ -428,3 +427,22 @@ def test_options_are_checked_by_kind():
     with pytest.raises(ValueError, match=r"Length is 'long'\. Give a number"):
         Option("length", "Length", 1.0).checked("long")
     assert method_named("inverse_distance").checked({})["neighbours"] == 12
+
+
+def test_a_track_without_traverse_numbers_is_measured_as_one_track():
+    way = np.arange(0, 60, 0.2)
+    x = np.where((way // 10) % 2 == 0, way % 10, 10 - way % 10)
+    y = 3.0 * (way // 10)
+    values = np.zeros(len(way))
+    told = gridreadings(Readings.build(x=x, y=y, values=values, line=np.ones(len(way))))
+    untold = gridreadings(Readings.build(x=x, y=y, values=values, line=np.full(len(way), NO_LINE)))
+    assert told.figures["traverse_separation"] == pytest.approx(3, rel=0.01)
+    assert untold.figures["traverse_separation"] == told.figures["traverse_separation"]
+
+
+def test_barriers_beyond_the_readings_are_told():
+    far = np.array([[[0.0, 0.0], [5.0, 5.0]]])
+    near = np.array([[[EAST - 5.0, NORTH + 3.0], [EAST + 9.0, NORTH + 3.0]]])
+    for barriers, missed in ((far, True), (near, False), (np.concatenate([far, near]), False)):
+        grid = gridreadings(survey(), GriddingOptions("inverse_distance", barriers=barriers))
+        assert any("barriers lie beyond" in text for text in grid.warnings) is missed

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 from lynchet.algorithms.gridding.barriers import Barriers
-from lynchet.algorithms.gridding.curvature.anchors import Anchors
+from lynchet.algorithms.gridding.curvature.anchors import Anchors, nearest_nodes
 from lynchet.algorithms.gridding.curvature.energy import Energy
-from lynchet.algorithms.gridding.curvature.levels import Held, Pyramid
+from lynchet.algorithms.gridding.curvature.levels import HOLD, Held, Pyramid, _holds
 from lynchet.algorithms.gridding.curvature.parts import parts_of
+from lynchet.algorithms.gridding.curvature.sight import Sight
 from lynchet.algorithms.gridding.curvature.slopes import slope
+from lynchet.algorithms.gridding.curvature.tilt import tilt
 from lynchet.algorithms.gridding.frame import frame_for
 from lynchet.algorithms.gridding.method import Task
 from lynchet.algorithms.gridding.methods.minimum_curvature import METHOD, prepare
@@ -189,6 +191,137 @@ def test_a_step_at_a_barrier_along_the_cell_centres_stays_sharp():
     np.testing.assert_allclose(cells, expected, rtol=0, atol=1e-6)
 
 
+TWO_CONSTANTS = lambda x, y: np.where(x < 5.1, 10.0, 30.0)  # noqa: E731
+TWO_PLANES = lambda x, y: np.where(x < 5.1, 10 + 0.3 * x - 0.1 * y, 30 - 0.5 * x + 0.7 * y)  # noqa: E731
+
+
+@pytest.mark.parametrize("ground", [TWO_CONSTANTS, TWO_PLANES])
+@pytest.mark.parametrize("jitter", [0.0, 0.06])
+@pytest.mark.parametrize("ends", [(0.0, 12.0), (-0.3, 12.4), (-0.3, 30.0)])
+def test_a_barrier_across_the_ground_parts_it_though_there_is_a_way_round(ends, jitter, ground):
+    # the frame goes on for a cell beyond the readings, all of it wanted, round the wall's ends
+    x, y = traverses(jitter=jitter)
+    values = ground(x, y)
+    of = task(x, y, values, [[[5.1, ends[0]], [5.1, ends[1]]]])
+    cells = prepare(of).cells[0]
+    apart = np.abs(cells - ground(*centres(of)))
+    inside = apart[1:-1, 1:-1]
+    assert inside.max() < 1e-6
+    # in the outermost cells, which no reading is in, the sides meet within two cells of the wall
+    assert apart[np.abs(centres(of)[0] - 5.1) > 2.5 * CELL].max() < 1e-6
+
+
+def test_walls_on_both_sides_of_a_gap_in_the_ground_part_it():
+    # two walls end at a building, inside which nothing is read and no cell wanted
+    x, y = traverses(jitter=0.04)
+    read = (np.abs(x - 5.1) > 1.9) | (np.abs(y - 6) > 2)
+
+    def near(frame):
+        east, north = np.meshgrid(frame.centres_x, frame.centres_y)
+        return (np.abs(east - 5.1) > 1.9) | (np.abs(north - 6) > 2)
+
+    walls = [[[5.1, -1.0], [5.1, 4.05]], [[5.1, 7.95], [5.1, 13.0]]]
+    of = task(x[read], y[read], TWO_CONSTANTS(x, y)[read], walls, wanted=near)
+    cells = prepare(of).cells[0]
+    apart = np.abs(cells - TWO_CONSTANTS(*centres(of)))[of.wanted]
+    assert apart.max() < 1e-6
+    open_ = task(x[read], y[read], TWO_CONSTANTS(x, y)[read], walls[:1], wanted=near)
+    assert np.abs(prepare(open_).cells[0] - TWO_CONSTANTS(*centres(of)))[of.wanted].max() > 1
+
+
+@pytest.mark.parametrize("more", [[], [[[5.1, -1.0], [5.1, 13.0]]]])
+def test_a_recess_without_readings_is_reached_from_beyond_the_rim(more):
+    # three walls between two traverses, open to the south, where the readings end
+    x, y = traverses(separation=2.0, jitter=0.0)
+    corners = np.array([[2.4, -0.05], [2.4, 2.05], [3.6, 2.05], [3.6, -0.05]])
+    walls = np.concatenate(
+        [np.stack([corners[:-1], corners[1:]], axis=1), *([more] if more else [])]
+    )
+    of = task(x, y, x + 2 * y, walls)
+    east, north = centres(of)
+    np.testing.assert_allclose(prepare(of).cells[0], east + 2 * north, rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.06])
+def test_a_step_at_a_wall_that_ends_inside_bends_the_ground_only_about_its_end(jitter):
+    x, y = traverses(width=20.0, length=20.0, jitter=jitter)
+    ground = lambda x, y: np.where(x < 10.13, 10.0, 30.0)  # noqa: E731
+    of = task(x, y, ground(x, y), [[[10.13, 10.1], [10.13, 23.0]]])
+    apart = np.abs(prepare(of).cells[0] - ground(*centres(of)))[1:-1, 1:-1]
+    east, north = (part[1:-1, 1:-1] for part in centres(of))
+    # south of the end the step is one of the ground, and drawn as one: look elsewhere
+    elsewhere = ((north > 10.1) | (np.abs(east - 10.13) > 4)) & (
+        np.hypot(east - 10.13, north - 10.1) > 4
+    )
+    assert elsewhere.mean() > 0.7
+    assert apart[elsewhere].max() < 0.03  # of a step of 20; with a plane through all, 0.7
+
+
+def test_ground_that_slopes_past_a_wall_keeps_its_slope():
+    rng = np.random.default_rng(8)
+    x, y = traverses()
+    place = np.column_stack([-y, x]) / CELL
+    values = np.column_stack([3 + 2 * x - y, np.where((x > 5) & (y > 6), 50.0, 0.0) + 2 * x - y])
+    values[rng.choice(len(x), 9, replace=False)] += 400  # spikes
+    wall = Barriers.along(np.array([[[5.0, 6.0], [5.0, 30.0]], [[5.0, 6.0], [30.0, 6.0]]]))
+    slope = tilt(place, values, Sight(wall, 0.0, 0.0, CELL, CELL))
+    np.testing.assert_allclose(slope, CELL * np.array([[1, 1], [2, 2]]), atol=1e-9)
+    assert tilt(place[:1], values[:1], Sight(wall, 0.0, 0.0, CELL, CELL)).tolist() == [[0, 0]] * 2
+
+
+def test_a_wall_along_a_narrow_strip_does_not_tilt_it():
+    # three traverses, a wall between the first and the second but for the first metre: of the
+    # pairs of near readings on different traverses, most lie across it
+    row, column = (part.ravel() for part in np.mgrid[0:40.0, 0:3.0])
+    wall = Barriers.along(np.array([[[0.5, -1.5], [0.5, -90.0]]]))
+    values = np.where(column < 0.5, 10.0, 30.0)[:, np.newaxis]
+    slope = tilt(np.column_stack([row, column]), values, Sight(wall, 0.0, 0.0, 1.0, 1.0))
+    np.testing.assert_allclose(slope, 0.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("tension", [0.0, 0.25, 1.0])
+@pytest.mark.parametrize("separation", [0.25, 1.0])
+@pytest.mark.parametrize("noise", [0.0, 1.0])
+def test_readings_that_all_lie_on_corners_of_cells_settle(noise, separation, tension):
+    x, y = traverses(separation=separation, jitter=0.0)
+    x, y = x + CELL / 2, y + CELL / 2
+    values = 5 * np.sin(x / 3) + 5 * np.cos(y / 4)
+    values = values + np.random.default_rng(9).normal(0, noise, x.size)
+    of = task(x, y, values, tension=tension)
+    nodes, offset, seen = nearest_nodes(of.frame, of.xy, None)
+    assert len(np.unique(nodes, axis=0)) == len(x)  # none shares a node with a neighbour
+    np.testing.assert_allclose(np.abs(offset), 0.5, atol=1e-6)
+    assert seen.all()
+    surface = prepare(of)
+    assert surface.warnings == ()
+    assert surface.figures["iterations c1"] < 40
+    finer = prepare(task(x, y, values, tension=tension, tolerance=1e-4))
+    assert finer.warnings == ()
+    # what it says is left to change is left, about
+    assert np.abs(surface.cells - finer.cells).max() < 3 * of.number("tolerance") / 100 * np.ptp(
+        values
+    )
+
+
+def test_what_holds_a_coarse_grid_is_the_sum_over_its_places():
+    rng = np.random.default_rng(10)
+    row, column = rng.uniform(0, 16, 50), rng.uniform(0, 12, 50)
+    values = rng.normal(size=50)
+    energy = Energy((9, 7), 0.7, 0.3)
+    matrix, pulled = _holds(energy, Held(row, column, [values]), 2, None)
+    share = np.zeros((50, 9, 7))
+    for k, (r, c) in enumerate(zip(row / 2, column / 2)):
+        for i, j in np.ndindex(9, 7):
+            share[k, i, j] = max(0, 1 - abs(r - i)) * max(0, 1 - abs(c - j))
+    share = share.reshape(50, -1)
+    node = np.rint(row / 2) * 7 + np.rint(column / 2)
+    count = np.array([np.sum(node == n) for n in node])
+    weight = HOLD * (8 * 0.7 + 6 * 0.7 + 4 * 0.3) / count
+    exact = share.T @ (weight[:, None] * share)
+    np.testing.assert_allclose(matrix.toarray(), exact, rtol=1e-5, atol=1e-4)
+    np.testing.assert_allclose(pulled[:, 0], share.T @ (weight * values), rtol=1e-4, atol=1e-4)
+
+
 def test_a_barrier_with_an_open_end_is_gone_around():
     x, y = traverses()
     wall = [[[5.1, 6.0], [5.1, 30.0]]]
@@ -289,7 +422,7 @@ def test_a_reading_off_its_node_follows_a_bent_surface_exactly():
         return 2 * y**2 - 3 * x * y + x**2 + y
 
     middle = np.array([4])
-    anchors = Anchors(middle, middle, np.array([0.3]), np.array([-0.4]), np.zeros((1, 1)))
+    anchors = Anchors(middle, middle, np.array([0.3]), np.array([-0.4]))
     rise = anchors.rise(bowl(row, column), None)
     np.testing.assert_allclose(rise, bowl(4.3, 3.6) - bowl(4, 4), atol=1e-12)
 
@@ -300,9 +433,7 @@ def test_the_pyramid_brings_the_solution_much_nearer_at_each_visit():
     held[:, 3::20] = True
     energy = Energy(shape, 1.0, 1e-9)
     row, column = np.nonzero(held)
-    pyramid = Pyramid(
-        energy, held, Held(row.astype(float), column.astype(float), np.zeros((len(row), 1))), None
-    )
+    pyramid = Pyramid(energy, held, Held(row, column, [np.zeros(len(row))]), None)
     down, across = np.mgrid[0 : shape[0], 0 : shape[1]]
     exact = np.sin(np.pi * (across - 3) / 20) * np.cos(down / 25)
     exact[held] = 0

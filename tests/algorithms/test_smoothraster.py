@@ -115,6 +115,55 @@ def test_faint_features_in_quiet_ground_come_up_to_strong_ones_in_restless_groun
     assert filtered(values * 7 + 90, "local_sigmas", window=30.0) == pytest.approx(found)
 
 
+@pytest.mark.parametrize("window", [20.0, 40.0])
+def test_a_slope_is_nothing_in_local_sigmas_up_to_the_edge(window, holed):
+    y, x = np.indices((100, 120))
+    plane = 3.0 + 0.5 * x - 0.25 * y
+    assert not filtered(plane, "local_sigmas", window=window).any()
+    noise = np.random.default_rng(5).normal(size=plane.shape)
+    found = filtered(plane + noise, "local_sigmas", window=window)
+    # What noise alone gives, about 0 with a standard deviation of 1: in the middle and at the rim.
+    for part in (found[30:70, 30:90], found[:3], found[-3:], found[:, :3], found[:, -3:]):
+        assert abs(part.mean()) < 0.2
+        assert part.std() == pytest.approx(1.0, abs=0.1)
+    corners = found[np.ix_([0, 1, 2, -3, -2, -1], [0, 1, 2, -3, -2, -1])]
+    assert abs(corners.mean()) < 0.4
+    assert np.abs(found).max() < 5.5
+
+
+def test_strong_features_do_not_tilt_the_level_nor_widen_the_spread_beside_them():
+    noise = np.random.default_rng(5).normal(size=(100, 100))
+    strong = noise.copy()
+    strong[40:60, 55:65] += 50.0
+    before, after = (filtered(values, "local_sigmas", window=40.0) for values in (noise, strong))
+    beside = (slice(40, 60), slice(30, 50))
+    assert after[beside].std() == pytest.approx(before[beside].std(), rel=0.25)
+    assert abs((after - before)[beside].mean()) < 0.35
+
+
+def test_wide_windows_with_hardly_any_data_still_tell_the_level_of_what_there_is():
+    values = np.full((90, 90), np.nan)
+    values[20, 21] = 4.0  # whose place no thinned window about may hold
+    values[70:, 70:] = np.random.default_rng(1).normal(size=(20, 20))
+    found = filtered(values, "local_sigmas", window=40.0)
+    assert np.array_equal(np.isnan(found), np.isnan(values))
+    assert found[20, 21] == 0.0
+    assert filtered(values, "median", window=40.0)[20, 21] == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_length_beyond_the_raster_is_told(method, holed):
+    given = {"longest": 200.0} if method == "band_pass" else dict.fromkeys(GIVEN[method], 91.0)
+    found = smoothraster(holed, frame_of(holed), SmoothOptions(method, **given))
+    (length,) = given.values()
+    (warned,) = found.warnings
+    assert f"{length:g} map units, is more than the raster's longer side, 90: check it." in warned
+    at_most = smoothraster(holed, frame_of(holed), SmoothOptions(method, **GIVEN[method]))
+    assert at_most.warnings == ()
+    small = holed[40:60, 40:60]
+    assert smoothraster(small, frame_of(small), SmoothOptions(method)).warnings == ()
+
+
 def test_ground_without_spread_counts_as_a_tenth_of_the_usual_spread():
     values = np.random.default_rng(2).normal(size=(60, 90))
     values[:, :30] = 0.0

@@ -55,6 +55,19 @@ def test_the_user_chooses_the_side(towards):
     np.testing.assert_allclose([profile.bearing for profile in drawn], 270, atol=1e-6)
 
 
+@pytest.mark.parametrize("towards", [0.0, 15.0, 180.0, 345.0])
+def test_a_side_along_the_traverses_is_refused(towards):
+    with pytest.raises(ValueError, match=r"lies to no side of them\. Give one near 90 or 270"):
+        stackedprofiles(survey(0, wander=0.05), ProfileOptions(towards=towards))
+
+
+def test_a_side_askew_of_the_traverses_is_one_for_all():
+    readings = survey(0, wander=0.05)
+    drawn = stackedprofiles(readings, ProfileOptions(towards=205.0)).profiles
+    apart = np.array([(profile.bearing - 270 + 180) % 360 - 180 for profile in drawn])
+    assert np.abs(apart).max() < 5
+
+
 def test_a_reading_is_drawn_at_its_value_times_the_scale():
     readings = survey(0)
     drawn = stackedprofiles(readings, ProfileOptions(scale=(0.4,), base_value=(19.0,))).profiles
@@ -81,6 +94,7 @@ def test_the_scale_found_keeps_ordinary_readings_within_a_separation():
     found = stackedprofiles(readings)
     away = np.abs(readings.values - np.median(readings.values)) * found.profiles[0].scale
     assert np.percentile(away, 95) == pytest.approx(0.5, rel=0.06)
+    assert np.percentile(away, 95) <= 0.5
     assert any("map units high" in text for text in found.messages)
 
 
@@ -135,8 +149,34 @@ def test_a_gap_is_not_bridged_and_a_lone_reading_is_told():
     assert any("1 reading stands alone" in text for text in found.warnings)
     for ground in first.grounds:
         assert np.diff(ground[:, 1]).max() < 0.26
-    wide = stackedprofiles(readings.with_values(values), ProfileOptions(gap=5.0)).profiles[0]
-    assert len(wide.stretches) == 1
+    # a missing reading ends a stretch however long a gap may be
+    wide = stackedprofiles(readings.with_values(values), ProfileOptions(gap=50.0)).profiles[0]
+    assert len(wide.stretches) == 3
+
+
+def test_a_single_missing_reading_ends_a_stretch():
+    values = survey(lines=2).values.copy()
+    values[[10, 30]] = np.nan
+    found = stackedprofiles(survey(lines=2).with_values(values))
+    assert len(found.profiles[0].stretches) == 3
+
+
+def test_a_channel_read_at_every_second_place_is_drawn_in_one():
+    values = survey(lines=2).values.copy()
+    values[1::2] = np.nan
+    found = stackedprofiles(survey(lines=2).with_values(values), ProfileOptions(scale=(1.0,)))
+    assert [len(profile.stretches) for profile in found.profiles] == [1, 1]
+
+
+def test_a_long_step_ends_a_stretch_and_a_longer_gap_does_not():
+    readings = survey(lines=2)
+    kept = ~np.isin(np.arange(82), np.arange(10, 20))
+    fewer = Readings.build(
+        x=readings.x[kept], y=readings.y[kept], values=readings.values[kept],
+        line=readings.line[kept],
+    )  # fmt: skip
+    assert len(stackedprofiles(fewer).profiles[0].stretches) == 2
+    assert len(stackedprofiles(fewer, ProfileOptions(gap=5.0)).profiles[0].stretches) == 1
 
 
 def test_excluded_and_unplaced_readings_are_not_drawn():

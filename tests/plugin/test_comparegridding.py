@@ -48,6 +48,40 @@ def test_a_row_a_method_and_channel_the_best_first(run, readings):
     figures = json.loads(out["FIGURES"])
     assert figures["rmse ec"] == pytest.approx(rows[2][4], rel=1e-3)
     assert figures["methods_ranked"] == 3
+    both = attributes(out["OUTPUT"], "channel", "mae", "rmse")
+    assert all(mae < rmse for channel, mae, rmse in both if channel != "all")
+    assert figures["mae ec"] == pytest.approx(both[2][1], rel=1e-3)
+
+
+@pytest.mark.parametrize("given", [None, "mae", "rmse"])
+def test_the_order_is_by_the_measure_asked_for(run, readings, given, tmp_path):
+    more = {} if given is None else {"RANK_BY": given}
+    path = tmp_path / "picture.svg"
+    out = run("comparegridding", INPUT=readings(), CHANNELS=["ec"], PICTURE=str(path), **TWO,
+              **more)  # fmt: skip
+    rows = attributes(out["OUTPUT"], "channel", given or "mae", "more", "worst_error")
+    first, second = (row[1] for row in rows if row[0] == "ec")
+    assert first <= second
+    assert rows[-1][2] == pytest.approx(100 * (second / first - 1))
+    assert json.loads(out["FIGURES"])["ranked_by"] == (given or "mae")
+    name = {"rmse": "root mean square error"}.get(given, "mean absolute error")
+    assert any(said.startswith("1. ") and name in said for said in run.listener.said)
+    assert f"<!-- {name.capitalize()} above that of the first" in path.read_text("utf-8")
+
+
+def test_methods_that_predict_the_same_are_told(run, readings, tmp_path):
+    layer = readings(even=np.repeat(0.5 * np.arange(LINES), LENGTH).tolist())
+    path = tmp_path / "picture.png"
+    out = run("comparegridding", INPUT=layer, CHANNELS=["even"], OUTPUT="memory:",
+              METHODS=["inverse_distance", "natural_neighbour", "triangulation"],
+              PICTURE=str(path))  # fmt: skip
+    rows = attributes(out["OUTPUT"], "candidate", "channel", "verdict", "same_as")
+    assert [row for row in rows if row[1] == "even"] == [
+        ("natural_neighbour", "even", "first", None),
+        ("triangulation", "even", "the same", "natural_neighbour"),
+        ("inverse_distance", "even", "worse", None),
+    ]
+    assert path.stat().st_size > 10_000
 
 
 def test_the_winners_parameters_run_as_they_are(run, readings):
@@ -159,6 +193,7 @@ def test_the_ranking_carries_the_history(run, readings, tmp_path):
         ({"METHODS": ["krieging"]}, "'Methods' is 'krieging'; choose from: "),
         ({"CANDIDATES": "triangulation\ninverse_distance powr=2"},
          "Line 2 of the candidates: 'inverse_distance' has no option 'powr'"),
+        ({"RANK_BY": "p95"}, "'Rank by' is 'p95'; choose one of: mae, rmse."),
         ({"FOLDS": 1}, "'Leave out every n-th traverse' is 1; it must be at least 2"),
         ({"LINE_FIELD": ""}, "not told apart by traverses"),
         ({"PICTURE": "picture.jpg"}, "the file must end in .png or .svg or .pdf"),

@@ -141,6 +141,45 @@ def test_a_bearing_given_goes_before_the_history_and_that_before_the_spectrum(
     assert any("along 10 degrees (as given)" in line for line in run.listener.said)
 
 
+def test_bearings_are_told_as_those_of_an_axis(run, survey, tmp_path):
+    found = run("destriperaster", INPUT=survey, BEARING=397.0, OUTPUT=str(tmp_path / "o.tif"))
+    assert any("run along 37 degrees (as given)" in line for line in run.listener.said)
+    assert not any("397" in line for line in run.listener.said)
+    assert json.loads(found["FIGURES"])["ec_050"]["bearing"] == 37.0
+
+
+def test_a_bearing_weak_in_the_spectrum_is_warned_of_and_a_strong_one_is_not(
+    run, written, bands, tmp_path
+):
+    x, y = np.meshgrid(np.arange(120) * 0.25, np.arange(100) * -0.25)
+    traverse = np.floor((x * np.cos(np.radians(BEARING)) - y * np.sin(np.radians(BEARING))) / 0.5)
+    offsets = np.random.default_rng(7).normal(size=200)[traverse.astype(int) + 20]
+    for height, doubted in ((0.0, True), (5.0, False)):  # waves of one length, offsets
+        survey = written(bands[:1] + height * offsets, traverse_separation=0.5)
+        run("destriperaster", INPUT=survey, OUTPUT=str(tmp_path / "o.tif"))
+        doubt = [line for line in run.listener.said if "shows but weakly in the spectrum" in line]
+        assert len(doubt) == doubted
+        run.listener.said.clear()
+
+
+def test_a_raster_in_degrees_is_sent_to_the_step_for_rasters(run, tmp_path):
+    from osgeo import osr
+    from qgis.core import QgsProcessingException
+
+    path = str(tmp_path / "world.tif")
+    dataset = gdal.GetDriverByName("GTiff").Create(path, 20, 20, 1, gdal.GDT_Float32)
+    dataset.SetGeoTransform((1.0, 1e-5, 0.0, 52.0, 0.0, -1e-5))
+    system = osr.SpatialReference()
+    system.ImportFromEPSG(4326)
+    dataset.SetProjection(system.ExportToWkt())
+    dataset = None
+    for step in ("smoothraster", "destriperaster"):
+        with pytest.raises(QgsProcessingException, match="is in degrees") as wrong:
+            run(step, INPUT=path, OUTPUT=str(tmp_path / "o.tif"))
+        assert "Run 'Warp (reproject)' (gdal:warpreproject) first." in str(wrong.value)
+        assert "reprojectlayer" not in str(wrong.value)
+
+
 def test_grid_readings_tells_the_rasters_that_follow_its_bearing(run, point_layer, tmp_path):
     rng = np.random.default_rng(0)
     line, place = np.repeat(np.arange(20), 40), np.tile(np.arange(40) * 0.25, 20)

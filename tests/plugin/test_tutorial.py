@@ -29,5 +29,6 @@ def test_the_tutorial_runs_as_it_stands(provider, tmp_path):
         "data_grids.gpkg", "stakes.csv", "traverses.gpkg", "from_data_grids.gpkg",
         "from_marks.gpkg", "from_stream.gpkg", "from_gdf2.gpkg", "track_lines.gpkg",
         "track_050.gpkg", "sketch.gpkg", "corrected.gpkg", "corrected.tif",
+        "methods.gpkg", "methods.png", "profiles.gpkg", "fills.gpkg", "narrow.tif",
         "anomalies.gpkg", "r.gpkg", "c.gpkg", "m.tif", "a.gpkg",
     } <= made  # fmt: skip

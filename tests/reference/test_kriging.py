@@ -2,16 +2,27 @@
 
 import csv
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from lynchet.algorithms.gridding.frame import Frame
 from lynchet.algorithms.gridding.kriging.empirical import empirical, fitted_to
+from lynchet.algorithms.gridding.kriging.judge import (
+    LEAST,
+    NORMAL,
+    TAILS,
+    Judge,
+    scale_of,
+)
 from lynchet.algorithms.gridding.kriging.models import MATERN_3_2, MATERN_5_2, Variogram
+from lynchet.algorithms.gridding.kriging.neighbours import Neighbours
+from lynchet.algorithms.gridding.kriging.trial import Trial
 from lynchet.algorithms.gridding.method import Task
 from lynchet.algorithms.gridding.methods import kriging
 from scipy.special import gamma, kv
+from scipy.stats import t as student
 
 
 def task(xy, values, line=None, separation=None, bearing=None, **options):
@@ -149,6 +160,31 @@ def test_the_matern_models_are_those_of_the_general_formula(model, order, scale)
     found = Variogram(model, 0.0, 1.0, 1.0).gamma(h)
     np.testing.assert_allclose(found, 1 - rho, rtol=0, atol=1e-12)
     assert Variogram(model, 0.0, 1.0, 1.0).gamma(np.array([1.0]))[0] == pytest.approx(0.95)
+
+
+def test_variograms_are_judged_by_the_density_scipy_gives_the_errors():
+    xy, values, _ = scattered()
+    neighbours = Neighbours(xy, None, 12, np.eye(2))
+    trial = Trial(neighbours, np.arange(len(xy)))
+    given = Variogram("spherical", 0.3, 2.0, 4.0)
+    errors, shares = trial.errors(given, values)
+    spread = np.sqrt(NORMAL * 2.3 * (shares + LEAST * shares.mean()))
+    density = student.logpdf(errors, TAILS, scale=spread)
+    other = replace(given, range=1.5)
+    others, shares = trial.errors(other, values)
+    spread = np.sqrt(NORMAL * 2.3 * (shares + LEAST * shares.mean()))
+    step = density.mean() - student.logpdf(others, TAILS, scale=spread).mean()
+    judge = Judge((trial,), values, False)
+    assert judge.score(other) - judge.score(given) == pytest.approx(2 * step, rel=1e-9)
+
+
+def test_the_scale_of_errors_with_tails_is_the_one_scipy_fits():
+    errors = student.rvs(TAILS, scale=3.0, size=400, random_state=4)
+    *_, scale = student.fit(errors, fdf=TAILS, floc=0.0)
+    found = scale_of(errors**2, np.full(400, 1 / 400))
+    assert np.sqrt(found) == pytest.approx(scale, rel=1e-3)
+    normal = np.random.default_rng(1).normal(size=100_000)
+    assert scale_of(normal**2, np.full(100_000, 1e-5)) == pytest.approx(NORMAL, rel=0.01)
 
 
 def franke(x, y):

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ...readings import BoolArray, FloatArray, IntArray
 from ..frame import Frame
-from ..places import median_by_place
+from ..places import median_by_key
 from .energy import Grid, Links
 from .sight import Sight
 from .slopes import slope
 
+Offsets = npt.NDArray[np.floating[Any]]
+
+TIE = 1e-6
+"""A reading midway between nodes, but for this part of a cell, holds the one further on, to the
+south and to the east: neighbours that lie midway as well hold other nodes."""
+
 
 @dataclass(frozen=True, eq=False)
 class Anchors:
-    """Readings brought to one for each node.
+    """Where readings lie, one for each node that is held.
 
     Parameters
     ----------
@@ -24,15 +34,12 @@ class Anchors:
         The nodes, shape ``(k,)``; no node twice.
     south, east
         How far the readings lie from them, in cells, shape ``(k,)``.
-    values
-        Shape ``(k, c)``.
     """
 
     row: IntArray
     column: IntArray
-    south: FloatArray
-    east: FloatArray
-    values: FloatArray
+    south: Offsets
+    east: Offsets
 
     def rise(self, surface: Grid, links: Links | None) -> FloatArray:
         """How much higher the surface is at the readings than at their nodes, shape ``(k,)``.
@@ -52,7 +59,7 @@ class Anchors:
 
 def nearest_nodes(
     frame: Frame, xy: FloatArray, sight: Sight | None
-) -> tuple[IntArray, FloatArray, BoolArray]:
+) -> tuple[IntArray, Offsets, BoolArray]:
     """The node each reading is to hold: the nearest it sees of those around it.
 
     Returns
@@ -64,22 +71,34 @@ def nearest_nodes(
     seen
         False for readings that see no node around them, shape ``(n,)``.
     """
-    place = np.column_stack([-xy[:, 1] / frame.cell_height, xy[:, 0] / frame.cell_width]) - 0.5
-    nodes: IntArray = np.rint(place).astype(np.int64)
-    np.clip(nodes, 0, (frame.rows - 1, frame.columns - 1), out=nodes)
+    place: FloatArray = np.empty(xy.shape)
+    np.divide(xy[:, 1], -frame.cell_height, out=place[:, 0])
+    np.divide(xy[:, 0], frame.cell_width, out=place[:, 1])
+    place -= 0.5
+    nodes: IntArray = np.empty(xy.shape, dtype=np.int32)
+    for axis, count in enumerate((frame.rows, frame.columns)):
+        nodes[:, axis] = np.clip(np.floor(place[:, axis] + (0.5 + TIE)), 0, count - 1)
     seen: BoolArray = np.ones(len(xy), dtype=np.bool_)
     if sight is not None:
         hidden = np.flatnonzero(sight.barriers.hide(xy, sight.place(*nodes.T)))
         nodes[hidden], seen[hidden] = _next_seen(frame, xy[hidden], place[hidden], sight)
-    return nodes, place - nodes, seen
+    place -= nodes
+    return nodes, place.astype(np.float32), seen
 
 
-def anchors_at(nodes: IntArray, offset: FloatArray, values: FloatArray) -> Anchors:
-    """Readings that hold the same node made one: their median place and values."""
-    rows, medians = median_by_place(nodes.astype(np.float64), np.column_stack([offset, values]))
-    row, column = np.ascontiguousarray(nodes[rows].T)
-    south, east = np.ascontiguousarray(medians[:, :2].T)
-    return Anchors(row, column, south, east, medians[:, 2:].copy())
+def anchors_at(
+    nodes: IntArray, offset: Offsets, values: Iterable[FloatArray]
+) -> tuple[Anchors, list[FloatArray]]:
+    """Readings that hold the same node made one: their median place, and their median values.
+
+    The values are taken and come channel by channel, of shapes ``(n,)`` and ``(k,)``.
+    """
+    key = nodes[:, 0] * (nodes[:, 1].max() + 1) + nodes[:, 1]
+    columns = chain((offset[:, 0], offset[:, 1]), values)
+    rows, tables = median_by_key(key, (np.asarray(one)[:, np.newaxis] for one in columns))
+    south, east = (table[:, 0].astype(np.float32) for table in tables[:2])
+    anchors = Anchors(nodes[rows, 0], nodes[rows, 1], south, east)
+    return anchors, [table[:, 0] for table in tables[2:]]
 
 
 def _next_seen(

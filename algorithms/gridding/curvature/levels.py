@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_matrix, diags
+from scipy.sparse import csr_matrix, dia_matrix
 
 from ...readings import BoolArray, FloatArray, IntArray
 from .energy import STIFFEST, Energy, Grid
@@ -23,6 +23,8 @@ SWEEPS = 3
 """Smoothing steps before and after each visit to the coarser grid."""
 HOLD = 10.0
 """How hard readings hold a coarse grid, times its own stiffness."""
+AT_A_TIME = 1 << 17
+"""Held places taken into account at a time: bounds the memory."""
 SMALLEST = 64
 """A grid of no more nodes is solved outright."""
 
@@ -36,12 +38,12 @@ class Held:
     row, column
         In nodes of the finest grid, shape ``(k,)``.
     values
-        Shape ``(k, c)``.
+        One array of shape ``(k,)`` for each channel.
     """
 
-    row: FloatArray
-    column: FloatArray
-    values: FloatArray
+    row: FloatArray | IntArray
+    column: FloatArray | IntArray
+    values: Sequence[FloatArray]
 
     def thinned(self, size: int) -> Held:
         """Means over squares of `size` nodes."""
@@ -49,12 +51,11 @@ class Held:
         key = (rows * (columns.max() + 1) + columns).astype(np.int64)
         _, group, count = np.unique(key, return_inverse=True, return_counts=True)
 
-        def mean(of: FloatArray) -> FloatArray:
+        def mean(of: FloatArray | IntArray) -> FloatArray:
             total: FloatArray = np.bincount(group.ravel(), of, len(count)) / count
             return total
 
-        values = np.column_stack([mean(channel) for channel in self.values.T])
-        return Held(mean(self.row), mean(self.column), values)
+        return Held(mean(self.row), mean(self.column), [mean(channel) for channel in self.values])
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +76,7 @@ class Level:
 
     energy: Energy
     ease: Grid
-    hold: csr_matrix | None = None
+    hold: dia_matrix | None = None
     pulled: npt.NDArray[np.float32] | None = None
     up: Lift | None = None
 
@@ -87,15 +88,24 @@ class Level:
         return force
 
     def smoothed(self, surface: Grid | None, wanted: Grid) -> Grid:
-        """A surface whose force is nearer to the wanted one; from 0 if there is none yet.
+        """The surface, its force brought nearer to the wanted one; from 0 if there is none yet.
 
         Chebyshev's polynomial of `SWEEPS` steps: it damps rough errors evenly.
         """
         middle, half = (STIFFEST + SOFTEST) / 2, (STIFFEST - SOFTEST) / 2
         ratio = half / middle
-        step = self.ease * (wanted if surface is None else wanted - self.force(surface))
+        step: Grid
+        if surface is None:
+            step = self.ease * wanted
+        else:
+            step = self.force(surface)
+            np.subtract(wanted, step, out=step)
+            step *= self.ease
         step *= Coarse(1 / middle)
-        surface = step.copy() if surface is None else surface + step
+        if surface is None:
+            surface = step.copy()
+        else:
+            surface += step
         last = ratio
         for _ in range(SWEEPS - 1):
             following = 1 / (2 / ratio - last)
@@ -209,14 +219,17 @@ class Pyramid:
             return outright.reshape(force.shape)
         surface = level.smoothed(None, force)
         if level.up is not None:
-            rest = force - level.force(surface)
+            rest = level.force(surface)
+            np.subtract(force, rest, out=rest)
             if level.hold is None:
                 rest *= level.ease > 0
-            more = level.up.up(self.correction(level.up.down(rest), number + 1))
+            gathered = level.up.down(rest)
+            del rest
+            more = level.up.up(self.correction(gathered, number + 1))
             if level.hold is None:
                 more *= level.ease > 0
             surface += more
-            del rest, more
+            del gathered, more
         return level.smoothed(surface, force)
 
     def start(self, channel: int) -> Grid:
@@ -319,15 +332,29 @@ def _seen(
 
 def _holds(
     energy: Energy, held: Held, stride: int, sight: Sight | None
-) -> tuple[csr_matrix, npt.NDArray[np.float32]]:
+) -> tuple[dia_matrix, npt.NDArray[np.float32]]:
     """Force matrix of the held places on a coarse grid, and the force of their values.
 
     However many places a node has, together they hold it as hard.
     """
-    at = held.row / stride, held.column / stride
-    shares = _seen(sight, at, energy.shape, stride)
-    node = np.rint(at[0]).astype(np.int64) * energy.shape[1] + np.rint(at[1]).astype(np.int64)
+    size = energy.shape[0] * energy.shape[1]
+    node = np.rint(held.row / stride).astype(np.int32) * np.int32(energy.shape[1])
+    node += np.rint(held.column / stride).astype(np.int32)
     stiffness = 8 * energy.across[0] + 6 * energy.twist / 2 + 4 * energy.across[1]
-    weight = HOLD * stiffness / np.bincount(node)[node]
-    back = (diags(weight) @ shares).T.tocsr()
-    return (back @ shares).tocsr().astype(Coarse), (back @ held.values).astype(Coarse)
+    weight = HOLD * stiffness / np.maximum(np.bincount(node, minlength=size), 1)
+    pulled: npt.NDArray[np.float32] = np.zeros((size, len(held.values)), dtype=Coarse)
+    bands: dict[int, npt.NDArray[np.float32]] = {}
+    for start in range(0, len(node), AT_A_TIME):
+        some = slice(start, start + AT_A_TIME)
+        at = held.row[some] / stride, held.column[some] / stride
+        shares = _seen(sight, at, energy.shape, stride)
+        around = shares.indices.reshape(len(at[0]), -1).T
+        share = shares.data.reshape(len(at[0]), -1).T
+        for one, mine in zip(around, share * weight[node[some]]):
+            for channel, values in enumerate(held.values):
+                pulled[:, channel] += np.bincount(one, mine * values[some], size)
+            for other, its in zip(around, share):
+                band = bands.setdefault(int(other[0] - one[0]), np.zeros(size, dtype=Coarse))
+                band += np.bincount(other, mine * its, size)
+    offsets = sorted(bands)
+    return dia_matrix(([bands.pop(offset) for offset in offsets], offsets), (size, size)), pulled

@@ -64,19 +64,27 @@ def parts_of(wanted: BoolArray, nodes: IntArray) -> list[Part]:
     return parts
 
 
-def fields_of(links: Links | None, shape: tuple[int, int]) -> IntArray:
+def fields_of(
+    links: Links | None, shape: tuple[int, int], within: BoolArray | None = None
+) -> IntArray:
     """Number of the field each node is in; no way leads from one field to another.
 
-    Shape ``(rows, columns)``, or one 0 for all where there are no barriers.
+    Shape ``(rows, columns)``, or one 0 for all where there are no barriers. Nodes not `within`
+    are in no field, -1, and no way leads through them.
     """
     if links is None:
-        return np.zeros((1, 1), dtype=np.int64)
+        return np.zeros((1, 1), dtype=np.int32)
     rows, columns = shape
     ways = np.zeros((2 * rows - 1, 2 * columns - 1), dtype=bool)
-    ways[::2, ::2] = True
+    ways[::2, ::2] = True if within is None else within
     ways[::2, 1::2] = links.across
     ways[1::2, ::2] = links.down
-    fields: IntArray = label(ways)[0][::2, ::2].astype(np.int64) - 1
+    numbers: IntArray = label(ways)[0][::2, ::2]
+    if within is not None:
+        # links between nodes that are not within have got numbers as well: count again
+        numbers = np.where(within, numbers, 0)
+        numbers = np.unique(np.append(0, numbers), return_inverse=True)[1][1:].reshape(shape)
+    fields: IntArray = (numbers - 1).astype(np.int32)
     return fields
 
 
@@ -96,12 +104,12 @@ class Planes:
     height: FloatArray
     slope: FloatArray
 
-    def at(self, field: IntArray, place: FloatArray) -> FloatArray:
-        """Heights in places, row and column, shape ``(m, 2)``; all channels, ``(m, c)``."""
-        apart = place - self.middle[field]
-        slope = self.slope[field]
-        heights: FloatArray = self.height[field] + apart[:, :1] * slope[:, 0]
-        heights += apart[:, 1:] * slope[:, 1]
+    def at(self, field: IntArray, place: FloatArray, channel: int) -> FloatArray:
+        """Heights in places, row and column, shape ``(m, 2)``, in one channel, ``(m,)``."""
+        slope, middle = self.slope[..., channel], self.middle
+        heights: FloatArray = self.height[field, channel]
+        heights += (place[:, 0] - middle[field, 0]) * slope[field, 0]
+        heights += (place[:, 1] - middle[field, 1]) * slope[field, 1]
         return heights
 
     def over(self, fields: IntArray, shape: tuple[int, int], channel: int) -> FloatArray:
@@ -135,15 +143,17 @@ def planes_through(field: IntArray, place: FloatArray, values: FloatArray, count
     channels = values.shape[1]
     middle, height = np.full((count, 2), np.nan), np.full((count, channels), np.nan)
     slope = np.full((count, 2, channels), np.nan)
-    order = np.argsort(field, kind="stable")
-    number, first = np.unique(field[order], return_index=True)
-    for index, rows in zip(number, np.split(order, first[1:])):
-        middle[index], height[index] = place[rows].mean(axis=0), values[rows].mean(axis=0)
-        apart = place[rows] - middle[index]
+    for number in np.unique(field):
+        rows = field == number if count > 1 else slice(None)
+        some = values[rows]
+        middle[number], height[number] = place[rows].mean(axis=0), some.mean(axis=0)
+        apart = place[rows] - middle[number]
         # einsum adds up in the same order whatever the threads, matrix products do not
-        spread, axes = np.linalg.eigh(np.einsum("nd,ne->de", apart, apart) / len(rows))
+        spread, axes = np.linalg.eigh(np.einsum("nd,ne->de", apart, apart) / len(apart))
         axes = axes[:, spread > NARROW]
         along = np.einsum("nd,de->ne", apart, axes)
-        steep = np.einsum("ne,nc->ec", along, values[rows] - height[index]) / len(rows)
-        slope[index] = axes @ (steep / spread[spread > NARROW, np.newaxis])
+        for channel in range(channels):
+            rise = some[:, channel] - height[number, channel]
+            steep = np.einsum("ne,n->e", along, rise) / len(apart)
+            slope[number, :, channel] = axes @ (steep / spread[spread > NARROW])
     return Planes(middle, height, slope)

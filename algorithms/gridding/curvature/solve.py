@@ -39,6 +39,7 @@ class Solved:
 def solve(
     pyramid: Pyramid,
     anchors: Anchors,
+    values: FloatArray,
     channel: int,
     tolerance: float,
     most: int,
@@ -52,6 +53,8 @@ def solve(
 
     Parameters
     ----------
+    values
+        What the surface is to pass through at the anchors, shape ``(k,)``.
     tolerance
         In the channel's unit.
     most
@@ -63,7 +66,6 @@ def solve(
     Polak-Ribiere form, which bears a preconditioner that is not quite the same each time).
     """
     links = pyramid.levels[0].energy.links
-    values = anchors.values[:, channel]
     surface = pyramid.start(channel).astype(np.float64)
     held = surface.reshape(-1)
     node = anchors.row * surface.shape[1] + anchors.column

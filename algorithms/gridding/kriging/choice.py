@@ -1,16 +1,18 @@
-"""Choosing the variogram: the one that predicts left-out traverses best."""
+"""Choosing the variogram: the one that best foretells readings left out."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import minimize
 
-from ...progress import Progress, advance, keep_going
+from ...progress import Progress, advance, keep_going, portion
 from ...readings import FloatArray
 from .empirical import empirical, fitted_to
+from .judge import Judge
 from .models import BOUNDED, MODELS, Variogram
 from .trial import Trial
 
@@ -20,20 +22,23 @@ NO_NUGGET = 1e-6
 """A smaller share is none."""
 EXPONENTS = (0.5, 1.0, 1.5, 1.85)
 """Powers of the distance tried first."""
-RANGES = 6
-"""Ranges tried first, from a few spacings of the readings to twice the extent."""
-FINALISTS = 2
+RANGES = 5
+"""Ranges tried first, from the reach of a neighbourhood to the longest."""
+SHORTEST = 0.2
+"""Shortest range, in reaches of a neighbourhood."""
+LONGEST = 1.0
+"""Longest range, in extents of the survey: a longer one makes no difference within it."""
+FINALISTS = 3
 """Models whose figures are refined."""
-ROUNDS = 36
-"""Variograms tried to refine one."""
+FIRST_ROUNDS, ROUNDS = 20, 20
+"""Variograms tried to refine one: by some of the readings left out, and the best one by all."""
 COARSE = 3
 """Of so many left-out readings one serves for the first look."""
 RATIOS = (1.5, 2.5)
 BEARINGS = np.arange(0.0, 180.0, 22.5)
 EVIDENT = 0.03
-"""Share of the mean squared error that a direction must take off to be evident."""
-WILD = 10.0
-"""Errors beyond this many times their usual size no longer count by their square."""
+"""How much better the score must be for a direction to be evident: as much as 3 % less error
+variance makes it."""
 ENOUGH = 12
 """With fewer readings to predict, the variogram is fitted to the empirical one."""
 
@@ -66,20 +71,41 @@ class Given:
         return share * sill, sill
 
 
+@dataclass(frozen=True)
+class Chosen:
+    """The variogram of one channel, and how it did.
+
+    Parameters
+    ----------
+    variogram
+        With a partial sill of 0 where all values are alike.
+    error
+        Root of the mean squared error at the readings predicted without their own traverse; None
+        where there were too few.
+    beyond
+        Share of them whose error is more than three times its standard deviation: 0.003 of normal
+        errors. None as above.
+    """
+
+    variogram: Variogram
+    error: float | None = None
+    beyond: float | None = None
+
+
 def chosen(
     xy: FloatArray,
     values: FloatArray,
     given: Given,
-    trial: Trial,
+    trials: tuple[Trial, ...],
     progress: Progress = keep_going,
-) -> tuple[Variogram, float | None]:
+) -> Chosen:
     """The variogram of one channel.
 
     Every model is tried with a few ranges and nuggets, and the best ones are refined; judged by
-    the mean squared error at readings predicted without their own traverse. That is the very
-    task of gridding, which a curve through the empirical variogram only touches: the fit there
-    is ruled by distances longer than the neighbourhood. What remains is the scale, which no
-    prediction depends on: it is such that the errors are as large as the variogram foretells.
+    how well they foretell readings left out, by whole traverses, by stretches and one by one, see
+    `Judge`. That is the very task of gridding, which a curve through the empirical variogram only
+    touches: the fit there is ruled by distances longer than the neighbourhood. What remains is
+    the scale: it is such that the errors are as large as the variogram foretells.
 
     Parameters
     ----------
@@ -87,15 +113,8 @@ def chosen(
         Positions and one channel, shapes ``(n, 2)`` and ``(n,)``.
     given
         What is not to be found.
-    trial
-        The readings to predict.
-
-    Returns
-    -------
-    variogram
-        With a partial sill of 0 where all values are alike.
-    error
-        Root of the mean squared error at the readings predicted; None where there were too few.
+    trials
+        The readings to predict, see `Judge`.
 
     References
     ----------
@@ -104,17 +123,23 @@ def chosen(
     """
     extent = max(float(np.hypot(*np.ptp(xy, axis=0))), 1e-6)
     if np.ptp(values) == 0.0:
-        return _plain(given, extent), 0.0
-    if len(trial) < ENOUGH:
-        return _by_empirical(xy, values, given, extent), None
-    search = _Search(trial, values, given, extent)
-    best = search.best(progress)
-    errors, foretold = trial.errors(best, values)
-    if not given.nugget and not given.sill:
-        scale = float(np.mean(errors**2 / np.maximum(foretold, 1e-12)))
-        scale /= best.nugget + best.sill
+        return Chosen(_plain(given, extent), 0.0, 0.0)
+    if min(len(trial) for trial in trials) < ENOUGH:
+        return Chosen(_by_empirical(xy, values, given, extent))
+    if given.nugget is not None:
+        trials = trials[:1]  # what is settled is not to be judged by what it fails to foretell
+    judge = Judge(
+        tuple(trial.off_iron(values) for trial in trials),
+        values,
+        not given.nugget and not given.sill,
+    )
+    best = _Search(judge, given, extent).best(progress)
+    if judge.free:
+        scale = judge.scale(best)
         best = replace(best, nugget=scale * best.nugget, sill=scale * best.sill)
-    return best, float(np.sqrt(np.mean(errors**2)))
+    errors, foretold = trials[0].errors(best, values)
+    beyond = np.mean(errors**2 > 9.0 * foretold * (best.nugget + best.sill))
+    return Chosen(best, float(np.sqrt(np.mean(errors**2))), float(beyond))
 
 
 def _plain(given: Given, extent: float) -> Variogram:
@@ -143,24 +168,26 @@ def _by_empirical(xy: FloatArray, values: FloatArray, given: Given, extent: floa
     )
 
 
+class _Try(NamedTuple):
+    """A model with its range or exponent and its nugget's share of the sill, and its score."""
+
+    score: float
+    model: str
+    shape: float
+    share: float
+
+
 class _Search:
     """Variograms tried on one channel."""
 
-    def __init__(self, trial: Trial, values: FloatArray, given: Given, extent: float) -> None:
-        self.given, self.values, self.extent = given, values, extent
-        self.whole = trial
-        self.coarse = trial.every(COARSE) if len(trial) >= COARSE * 100 else trial
-        reach = np.hypot(trial.offsets[..., 0], trial.offsets[..., 1]).mean()
-        self.reach = float(max(reach, 1e-9))
-        usual = np.abs(values[trial.near].mean(axis=1) - values[trial.rows])
-        self.wild = WILD * 1.4826 * float(np.median(usual)) or np.inf
-        self.tried = 0
-
-    def loss(self, trial: Trial, variogram: Variogram) -> float:
-        """Mean squared error, of wild errors less."""
-        off = np.abs(trial.errors(variogram, self.values)[0])
-        near = np.minimum(off, self.wild)
-        return float(np.mean(near * (2.0 * off - near)))
+    def __init__(self, judge: Judge, given: Given, extent: float) -> None:
+        self.given, self.whole = given, judge
+        many = min(len(trial) for trial in judge.trials) >= COARSE * 100
+        self.coarse = judge.every(COARSE) if many else judge
+        offsets = judge.trials[0].offsets
+        reach = float(np.hypot(offsets[..., 0], offsets[..., 1]).mean())
+        self.reach = max(reach, 1e-9)
+        self.longest = max(LONGEST * extent, self.reach)
 
     def variogram(self, model: str, shape: float, share: float) -> Variogram:
         """Of a range or, for the model 'power', an exponent, and the nugget's share."""
@@ -181,8 +208,7 @@ class _Search:
             return list(EXPONENTS) if self.given.exponent is None else [self.given.exponent]
         if model == "linear" or self.given.range is not None:
             return [self.given.range or self.reach]
-        longest = 2.0 * max(self.extent, self.reach)
-        return [float(r) for r in np.geomspace(self.reach, longest, RANGES)]
+        return [float(r) for r in np.geomspace(self.reach, self.longest, RANGES)]
 
     @property
     def shares(self) -> tuple[float, ...]:
@@ -194,95 +220,85 @@ class _Search:
 
     def best(self, progress: Progress) -> Variogram:
         """The best of all."""
+        first = []
         models = self.given.models
-        first: list[tuple[float, str, float, float]] = []
         for number, model in enumerate(models):
             tried = []
             for shape in self.shapes(model):
-                advance(progress, 0.5 * number / len(models))
-                for share in self.shares:
-                    variogram = self.variogram(model, shape, share)
-                    tried.append((self.loss(self.coarse, variogram), model, shape, share))
+                advance(progress, 0.4 * number / len(models))
+                start = _Try(np.inf, model, shape, self.nugget(model, shape))
+                tried.append(self.again(self.coarse, start))
             first.append(min(tried))
-        first.sort()
-        finalists = [self.refined(*entry[1:], progress=progress) for entry in first[:FINALISTS]]
-        loss, variogram = min(finalists, key=lambda entry: entry[0])
+        finalists = []
+        for number, entry in enumerate(sorted(first)[:FINALISTS]):
+            part = portion(progress, 0.4 + 0.1 * number, 0.5 + 0.1 * number)
+            finalists.append(self.refined(self.coarse, entry, FIRST_ROUNDS, part))
+        winner = min(self.again(self.whole, entry) for entry in finalists)
+        last = self.refined(self.whole, winner, ROUNDS, portion(progress, 0.7, 0.9))
+        variogram = self.variogram(last.model, last.shape, last.share)
         if self.given.ratio is None:
-            variogram = self.directed(loss, variogram, progress)
+            variogram = self.directed(last.score, variogram, portion(progress, 0.9, 1.0))
         return variogram
 
-    def refined(
-        self, model: str, shape: float, share: float, progress: Progress
-    ) -> tuple[float, Variogram]:
-        """The best near a first try, and its loss."""
+    def nugget(self, model: str, shape: float) -> float:
+        """The nugget's share that the close readings ask for, of those tried first."""
+        shares = self.shares
+        if len(shares) == 1:
+            return shares[0]
+        return min(
+            shares, key=lambda share: self.coarse.noise_score(self.variogram(model, shape, share))
+        )
+
+    def again(self, judge: Judge, entry: _Try) -> _Try:
+        """The same, judged anew."""
+        return entry._replace(
+            score=judge.score(self.variogram(entry.model, entry.shape, entry.share))
+        )
+
+    def refined(self, judge: Judge, entry: _Try, rounds: int, progress: Progress) -> _Try:
+        """The best near a first try."""
+        _, model, shape, share = entry
         free_shape, free_share = len(self.shapes(model)) > 1, len(self.shares) > 1
         power = model == "power"
 
-        def variogram(at: FloatArray) -> Variogram:
+        def figures(at: FloatArray) -> tuple[float, float]:
             new_shape, new_share = shape, share
-            if free_shape:
-                new_shape = (
-                    float(np.clip(at[0], 0.05, 1.98))
-                    if power
-                    else float(
-                        np.exp(np.clip(at[0], np.log(0.2 * self.reach), np.log(8.0 * self.extent)))
-                    )
-                )
+            if free_shape and power:
+                new_shape = float(np.clip(at[0], 0.05, 1.98))
+            elif free_shape:
+                new_shape = float(np.clip(np.exp(at[0]), SHORTEST * self.reach, self.longest))
             if free_share:
                 new_share = float(np.exp(min(at[-1], np.log(100.0))))
-            return self.variogram(model, new_shape, new_share)
+            return new_shape, new_share
 
         start, step = [], []
         if free_shape:
             start.append(shape if power else np.log(shape))
-            step.append(0.15 if power else 0.5)
+            step.append(-0.15 if power else -0.4)
         if free_share:
             start.append(np.log(share))
-            step.append(-1.0)
-        return self._descent(variogram, start, step, progress)
-
-    def _descent(
-        self,
-        variogram: Callable[[FloatArray], Variogram],
-        start: list[float],
-        step: list[float],
-        progress: Progress,
-    ) -> tuple[float, Variogram]:
-        """The lowest loss downhill from a start, all readings counting."""
-        at = np.array(start, dtype=float)
-        if not len(at):
-            return self.loss(self.whole, variogram(at)), variogram(at)
-
-        def loss(at: FloatArray) -> float:
-            advance(progress, 0.6)
-            return self.loss(self.whole, variogram(at))
-
-        corners = np.vstack([at, at + np.diag(step)])
-        found = minimize(
-            loss,
-            at,
-            method="Nelder-Mead",
-            options={
-                "initial_simplex": corners,
-                "maxfev": ROUNDS,
-                "xatol": 0.02,
-                "fatol": 1e-4 * self.loss(self.whole, variogram(at)),
-            },
+            step.append(-0.7)
+        score, at = _descent(
+            lambda at: judge.score(self.variogram(model, *figures(at))),
+            start,
+            step,
+            rounds,
+            progress,
         )
-        return float(found.fun), variogram(found.x)
+        return _Try(score, model, *figures(at))
 
-    def directed(self, loss: float, plain: Variogram, progress: Progress) -> Variogram:
+    def directed(self, score: float, plain: Variogram, progress: Progress) -> Variogram:
         """The variogram with the direction the ground has, if it evidently has one."""
         given = self.given.bearing
         bearings = BEARINGS if given is None else [given]
         tried = []
         for bearing in bearings:
             for ratio in RATIOS if given is None else (*RATIOS, *(1.0 / r for r in RATIOS)):
-                advance(progress, 0.8)
+                advance(progress, 0.0)
                 turned = replace(plain, ratio=ratio, bearing=float(bearing))
-                tried.append((self.loss(self.coarse, turned), ratio, float(bearing)))
+                tried.append((self.coarse.score(turned), ratio, float(bearing)))
         found = min(tried)
-        if found[0] > (1.0 - EVIDENT) * self.loss(self.coarse, plain):
+        if found[0] > self.coarse.score(plain) - EVIDENT:
             return plain
 
         def variogram(at: FloatArray) -> Variogram:
@@ -290,7 +306,9 @@ class _Search:
                 plain,
                 ratio=float(np.exp(np.clip(at[0], -2.3, 2.3))),
                 bearing=found[2] if given is not None else float(at[1] * 30.0 % 180.0),
-                range=plain.range * float(np.exp(at[-1])),
+                range=float(
+                    np.clip(plain.range * np.exp(at[-1]), SHORTEST * self.reach, self.longest)
+                ),
             )
 
         start, step = [float(np.log(found[1])), found[2] / 30.0, 0.0], [0.3, 0.4, 0.3]
@@ -298,8 +316,11 @@ class _Search:
             del start[1], step[1]
         if self.given.range is not None:
             return replace(plain, ratio=found[1], bearing=found[2])
-        lower, turned = self._descent(variogram, start, step, progress)
-        if lower > (1.0 - EVIDENT) * loss:
+        lower, at = _descent(
+            lambda at: self.whole.score(variogram(at)), start, step, 2 * ROUNDS, progress
+        )
+        turned = variogram(at)
+        if lower > score - EVIDENT:
             return plain
         if turned.ratio < 1.0:  # the longer range is named
             turned = replace(
@@ -309,3 +330,33 @@ class _Search:
                 range=turned.range / turned.ratio,
             )
         return turned
+
+
+def _descent(
+    score: Callable[[FloatArray], float],
+    start: list[float],
+    step: list[float],
+    rounds: int,
+    progress: Progress,
+) -> tuple[float, FloatArray]:
+    """The lowest score downhill from a start, and where."""
+    at = np.array(start, dtype=float)
+    if not len(at):
+        return score(at), at
+
+    def watched(at: FloatArray) -> float:
+        advance(progress, 0.5)
+        return score(at)
+
+    found = minimize(
+        watched,
+        at,
+        method="Nelder-Mead",
+        options={
+            "initial_simplex": np.vstack([at, at + np.diag(step)]),
+            "maxfev": rounds,
+            "xatol": 0.02,
+            "fatol": 1e-4,
+        },
+    )
+    return float(found.fun), found.x

@@ -108,7 +108,7 @@ def fitted_to(found: Empirical, model: str, exponent: float = 1.0) -> Variogram:
     >>> h = np.linspace(10.0, 150.0, 15)
     >>> true = Variogram("spherical", 2.0, 5.0, 100.0)
     >>> found = fitted_to(Empirical(h, true.gamma(h), np.full(15, 9)), "spherical")
-    >>> round(found.nugget, 4), round(found.sill, 4), round(found.range, 3)
+    >>> round(float(found.nugget), 4), round(float(found.sill), 4), round(float(found.range), 3)
     (2.0, 5.0, 100.0)
     """
     top = float(found.gamma.max(initial=0.0))

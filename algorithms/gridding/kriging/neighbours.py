@@ -79,7 +79,7 @@ class Neighbours:
     ) -> None:
         self.xy = xy
         self.count = min(count, len(xy))
-        self._metric = metric
+        self.metric = metric
         parts: list[IntArray] = [np.arange(len(xy))]
         shares = [self.count]
         if even is not None and not even.all():
@@ -134,7 +134,7 @@ class Neighbours:
     def _fetch(self, part: _Part, cells: FloatArray, count: int) -> IntArray:
         """So many nearest rows of a part, by distance, shape ``(m, count)``."""
         rows, tree, _ = part
-        near: IntArray = tree.query(cells @ self._metric, k=list(range(1, count + 1)))[1]
+        near: IntArray = tree.query(cells @ self.metric, k=list(range(1, count + 1)))[1]
         return rows[near]
 
     def _open(self, cells: FloatArray, shut: _Shut) -> tuple[IntArray, BoolArray]:

@@ -1,4 +1,4 @@
-"""Readings predicted from those of the other traverses: what variograms are judged by."""
+"""Readings left out and predicted from the others: what variograms are judged by."""
 
 from __future__ import annotations
 
@@ -18,10 +18,14 @@ STRETCH = 3.0
 ONE_SIDED = 0.5
 """A reading at the rim, whose neighbours lie this much to one side (0 to 1), is no test of
 interpolation."""
+WILD = 8.0
+"""Readings of a neighbourhood that differ by this many times more than is usual are wild."""
+MOST_WILD = 0.15
+"""If more of the readings to predict are among wild ones than this share, none is."""
 
 
 class Trial:
-    """Some readings with the neighbours that each would have if its traverse were missing.
+    """Some readings with the neighbours that each would have if those of its group were missing.
 
     Parameters
     ----------
@@ -55,9 +59,26 @@ class Trial:
 
     def every(self, step: int) -> Trial:
         """The same with every so many of its readings alone."""
+        return self._of(np.arange(0, len(self), step))
+
+    def off_iron(self, values: FloatArray) -> Trial:
+        """The same without readings that have wild ones among their neighbours, or are wild.
+
+        A strong small body spoils what is predicted around it, whatever the variogram, and would
+        outweigh all that the rest tells of the ground. Where much of it is like that, it is the
+        ground, and all readings stay.
+        """
+        own = values[self.rows, np.newaxis]
+        around = np.hstack([own, np.where(self.hidden, own, values[self.near])])
+        off = around - np.median(around, axis=1)[:, np.newaxis]
+        spread = np.abs(off).max(axis=1)
+        calm = spread <= WILD * float(np.median(spread))
+        return self if calm.mean() < 1.0 - MOST_WILD else self._of(np.flatnonzero(calm))
+
+    def _of(self, which: IntArray) -> Trial:
         fewer = object.__new__(Trial)
-        fewer.rows, fewer.near = self.rows[::step], self.near[::step]
-        fewer.hidden, fewer.offsets = self.hidden[::step], self.offsets[::step]
+        fewer.rows, fewer.near = self.rows[which], self.near[which]
+        fewer.hidden, fewer.offsets = self.hidden[which], self.offsets[which]
         fewer._isotropic = None
         return fewer
 
@@ -123,8 +144,24 @@ def left_out_together(xy: FloatArray, line: IntArray, separation: float | None) 
     if len(np.unique(line[~loose])) < FEWEST:
         if separation is None:
             return np.arange(len(line))
-        step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
-        stretch = np.floor(np.cumsum(step) / (STRETCH * separation))
-        new |= np.diff(stretch, prepend=-1.0) != 0
+        return stretches(xy, line, STRETCH * separation)
     group: IntArray = np.cumsum(new | loose) - 1
+    return group
+
+
+def stretches(xy: FloatArray, line: IntArray, length: float) -> IntArray:
+    """Groups of readings that lie within a length on one traverse.
+
+    A reading of no traverse is a group of its own.
+
+    Examples
+    --------
+    >>> xy = np.column_stack([np.arange(6.0), np.zeros(6)])
+    >>> stretches(xy, np.array([0, 0, 0, 0, -1, -1]), 2.0).tolist()
+    [0, 0, 1, 1, 2, 3]
+    """
+    step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    stretch = np.floor(np.cumsum(step) / length)
+    new = (np.diff(line, prepend=-2) != 0) | (line < 0) | (np.diff(stretch, prepend=-1.0) != 0)
+    group: IntArray = np.cumsum(new) - 1
     return group

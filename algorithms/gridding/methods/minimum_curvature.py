@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from ...progress import Progress, advance, keep_going, portion
 from ...readings import BoolArray, FloatArray, IntArray
-from ..curvature.anchors import Anchors, anchors_at, nearest_nodes
+from ..curvature.anchors import Anchors, Offsets, anchors_at, nearest_nodes
 from ..curvature.energy import Energy, Links
 from ..curvature.levels import Held, Pyramid
 from ..curvature.lookup import lookup
 from ..curvature.parts import Part, Planes, fields_of, parts_of, planes_through
+from ..curvature.sides import carried_on
 from ..curvature.sight import Sight
 from ..curvature.solve import Solved, solve
+from ..curvature.tilt import stepped, tilt
+from ..hull import cells_in_hull
 from ..method import BATCH, Method, Option, Surface, Task
 
 LEAST_TENSION = 1e-9
@@ -31,8 +34,9 @@ def prepare(task: Task, progress: Progress = keep_going) -> Surface:
     (twice the mixed one) and ``tension`` times the squared first differences, in cells, so that
     in the open ``(1 - tension) L L u = tension L u`` with `L` the Laplacian of differences. Edges
     are free, and so are the flanks of barriers. A plane through the readings is taken off first
-    and added again. A reading off the cell centre holds the cell at its own value less the
-    surface's rise from there; where several hold one cell, their median place and value serves.
+    and added again, one for each field that barriers part. A reading off the cell centre holds
+    the cell at its own value less the surface's rise from there; where several hold one cell,
+    their median place and value serves.
 
     References
     ----------
@@ -50,20 +54,27 @@ def prepare(task: Task, progress: Progress = keep_going) -> Surface:
         width, height = frame.cell_width, frame.cell_height
         sight = Sight(task.barriers, 0.5 * width, -0.5 * height, width, height)
     nodes, offset, seen = nearest_nodes(frame, task.xy, sight)
-    cells: FloatArray = np.full((len(task.channels), frame.rows, frame.columns), np.nan)
+    if sight is not None:
+        ground = task.wanted & cells_in_hull(frame, task.xy)
+        sight = carried_on(sight, ground, nodes[seen])
+        del ground
     found = _Found(task)
     parts = parts_of(task.wanted, nodes[seen])
     sheets = [
-        _sheet(task, part, (nodes[on], offset[on], task.values[on]), sight)
+        _sheet(task, part, (nodes[rows], offset[rows], task.values[rows]), sight)
         for part in parts
-        for on in [seen & part.holds(nodes)]
-        if on.any()
+        for rows in [_rows(part, nodes, seen)]
+        if rows is not None
     ]
     del nodes, offset
+    # room for a channel is taken when it is filled
+    cells: FloatArray = np.empty((len(task.channels), frame.rows, frame.columns))
     size = np.cumsum([0.0] + [sheet.part.own.size for sheet in sheets])
     for number, sheet in enumerate(sheets):
         of_part = portion(progress, size[number] / size[-1], size[number + 1] / size[-1])
-        _fill(cells, task, sheet, found, of_part)
+        _fill(cells, task, sheet, found, of_part, fresh=number == 0)
+    if not sheets:
+        cells.fill(np.nan)
 
     def evaluate(places: FloatArray) -> FloatArray:
         row = -places[:, 1] / frame.cell_height - 0.5
@@ -71,6 +82,15 @@ def prepare(task: Task, progress: Progress = keep_going) -> Surface:
 
     found.check(evaluate, seen)
     return found.surface(evaluate, cells, int(len(seen) - seen.sum()))
+
+
+def _rows(part: Part, nodes: IntArray, seen: BoolArray) -> BoolArray | slice | None:
+    """Which readings are a part's own; None for none, and no copy is made of all."""
+    own = part.holds(nodes)
+    own &= seen
+    if own.all():
+        return slice(None)
+    return own if own.any() else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,8 +105,8 @@ class _Sheet:
         For its barriers; None without any.
     fields, planes
         Its fields that no way leads between, and a plane for each.
-    anchors
-        Its readings, less the planes.
+    anchors, values
+        Its readings, less the planes; the values by channel, let go of one by one.
     """
 
     part: Part
@@ -95,30 +115,54 @@ class _Sheet:
     fields: IntArray
     planes: Planes
     anchors: Anchors
+    values: list[FloatArray]
 
 
 def _sheet(
     task: Task,
     part: Part,
-    readings: tuple[IntArray, FloatArray, FloatArray],
+    readings: tuple[IntArray, Offsets, FloatArray],
     sight: Sight | None,
 ) -> _Sheet:
     """A part of the ground with its readings: nodes, offsets from there, values."""
     nodes, offset, values = readings
-    nodes = nodes - (part.top, part.left)
+    nodes = nodes - np.array((part.top, part.left), dtype=nodes.dtype)
     if sight is not None:
         sight = sight.moved(part.top, part.left)
     links = sight.links(part.shape) if sight is not None else None
     fields = fields_of(links, part.shape)
     field = np.broadcast_to(fields, part.shape)[tuple(nodes.T)]
-    planes = planes_through(field, nodes + offset, values, int(fields.max()) + 1)
-    values = values - planes.at(field, nodes + offset)
-    anchors = anchors_at(nodes, offset, values)
-    return _Sheet(part, sight if links is not None else None, links, fields, planes, anchors)
+    place = nodes + offset
+    planes = planes_through(field, place, values, int(fields.max()) + 1)
+    if sight is not None and links is not None:
+        for number in np.flatnonzero(stepped(fields, links)):
+            on = field == number
+            if on.any():
+                planes.slope[number] = tilt(place[on], values[on], sight)
+    del place
+
+    def rest() -> Iterator[FloatArray]:
+        for channel, column in enumerate(values.T):
+            column = column.copy()
+            for start in range(0, len(column), BATCH):
+                on = slice(start, start + BATCH)
+                column[on] -= planes.at(field[on], nodes[on] + offset[on], channel)
+            yield column
+
+    anchors, columns = anchors_at(nodes, offset, rest())
+    sight = sight if links is not None else None
+    return _Sheet(part, sight, links, fields, planes, anchors, columns)
 
 
-def _fill(cells: FloatArray, task: Task, sheet: _Sheet, found: _Found, progress: Progress) -> None:
-    """Solve one part of the ground, channel by channel."""
+def _fill(
+    cells: FloatArray,
+    task: Task,
+    sheet: _Sheet,
+    found: _Found,
+    progress: Progress,
+    fresh: bool,
+) -> None:
+    """Solve one part of the ground, channel by channel; `fresh` cells hold nothing yet."""
     part, anchors, planes, fields = sheet.part, sheet.anchors, sheet.planes, sheet.fields
     tension = max(task.number("tension"), LEAST_TENSION)
     squash = task.frame.cell_width / task.frame.cell_height
@@ -129,7 +173,7 @@ def _fill(cells: FloatArray, task: Task, sheet: _Sheet, found: _Found, progress:
     pyramid = Pyramid(
         energy,
         fixed,
-        Held(anchors.row.astype(float), anchors.column.astype(float), anchors.values),
+        Held(anchors.row, anchors.column, sheet.values),
         sheet.sight,
     )
     del fixed
@@ -140,17 +184,22 @@ def _fill(cells: FloatArray, task: Task, sheet: _Sheet, found: _Found, progress:
         solved = solve(
             pyramid,
             anchors,
+            sheet.values[channel],
             channel,
             found.tolerance[channel],
             int(task.number("iterations")),
             portion(progress, start, end),
         )
+        sheet.values[channel] = np.empty(0)
         found.solved(channel, solved)
         surface = solved.surface
         del solved
         surface += planes.over(fields, part.shape, channel)
+        if fresh:
+            cells[channel] = np.nan
         target = cells[channel, part.top :, part.left :][: part.shape[0], : part.shape[1]]
         np.copyto(target, surface, where=part.own)
+        del surface  # before the next takes its room
 
 
 class _Found:
