@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
-from qgis.core import Qgis, QgsExpression, QgsFeature, QgsGeometry
+from qgis.core import (
+    Qgis,
+    QgsCoordinateTransform,
+    QgsCsException,
+    QgsExpression,
+    QgsFeature,
+    QgsGeometry,
+)
 
 from . import compat
 from .source import LayerSource
@@ -18,6 +25,29 @@ def straight_geometry(feature: QgsFeature) -> QgsGeometry | None:
         return None
     geometry.convertToStraightSegment()
     return geometry
+
+
+def geometries_in(layer: LayerSource, crs, task) -> Iterator[QgsGeometry]:
+    """The geometries of a layer in another coordinate reference system, curves as segments.
+
+    Raises
+    ------
+    ValueError
+        If one has no place there.
+    """
+    transform = QgsCoordinateTransform(layer.crs, crs, task.context.transformContext())
+    for number, feature in enumerate(layer.features(), start=1):
+        geometry = straight_geometry(feature)
+        if geometry is None:
+            continue
+        try:
+            geometry.transform(transform)
+        except QgsCsException as wrong:
+            raise ValueError(
+                f"Feature {number} of layer '{layer.name}' cannot be brought to {crs.authid()}"
+                f" ({wrong}). Check the layer's coordinate reference system."
+            ) from wrong
+        yield geometry
 
 
 def check_valid(geometry: QgsGeometry, number: int, layer: LayerSource) -> None:

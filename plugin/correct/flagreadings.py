@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import (
-    QgsCoordinateTransform,
-    QgsCsException,
-)
 
 from ...algorithms.correct.flagreadings import FlagOptions, flagreadings, within
 from ...algorithms.progress import Progress, advance
 from ...algorithms.readings import Readings
-from ..areas import condition, rings, straight_geometry
+from ..areas import condition, geometries_in, rings
 from ..inputs import Areas, Condition, Field
 from ..parameters import Number, Numbers, Toggle
 from ..readings_layer import marked
@@ -128,21 +124,8 @@ class FlagReadings(CorrectionStep):
 
 def _polygons(area: LayerSource, layer: LayerSource, task) -> list[list[np.ndarray]]:
     """Rings of every polygon, in the readings' coordinate reference system."""
-    transform = QgsCoordinateTransform(area.crs, layer.crs, task.context.transformContext())
-    found = []
-    for number, feature in enumerate(area.features(), start=1):
-        geometry = straight_geometry(feature)
-        if geometry is None:
-            continue
-        try:
-            geometry.transform(transform)
-        except QgsCsException as wrong:
-            raise ValueError(
-                f"Feature {number} of layer '{area.name}' cannot be brought to {layer.crs.authid()}"
-                f" ({wrong}). Check the layer's coordinate reference system."
-            ) from wrong
-        found += rings(geometry)
-    return found
+    found = (rings(geometry) for geometry in geometries_in(area, layer.crs, task))
+    return [polygon for polygons in found for polygon in polygons]
 
 
 def _where(layer: LayerSource, task, progress: Progress) -> np.ndarray:

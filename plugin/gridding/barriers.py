@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsCoordinateTransform, QgsCsException
 
-from ..areas import straight_geometry
+from ..areas import geometries_in
 from ..inputs import Lines
 from ..source import LayerSource
 
@@ -30,19 +29,8 @@ def read_barriers(task, crs) -> np.ndarray | None:
     layer: LayerSource | None = task["BARRIERS"]
     if layer is None:
         return None
-    transform = QgsCoordinateTransform(layer.crs, crs, task.context.transformContext())
     segments = [np.empty((0, 2, 2))]
-    for number, feature in enumerate(layer.features(), start=1):
-        geometry = straight_geometry(feature)
-        if geometry is None:
-            continue
-        try:
-            geometry.transform(transform)
-        except QgsCsException as wrong:
-            raise ValueError(
-                f"Feature {number} of layer '{layer.name}' has no place in {crs.authid()}. "
-                "Check the layer's coordinate reference system."
-            ) from wrong
+    for geometry in geometries_in(layer, crs, task):
         for part in geometry.constParts():
             rings = (
                 [part]
