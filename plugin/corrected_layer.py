@@ -74,6 +74,11 @@ class CorrectedLayer:
         return shift if shift.any() else None
 
     @property
+    def in_other_units(self) -> bool:
+        """Whether a channel has come to be in another unit, which its field's alias tells."""
+        return self.after.units != self.before.units
+
+    @property
     def fields(self) -> QgsFields:
         """The output's fields: the input's, and what is added to them."""
         made = QgsFields()
@@ -83,13 +88,17 @@ class CorrectedLayer:
             made.append(compat.field(name, kind, self._alias(name)) if kind else known)
         for name, kind in self.kinds.items():
             if made.indexOf(name) < 0:
-                made.append(compat.field(name, kind))
+                made.append(compat.field(name, kind, self._alias(name)))
         return made
 
     def _alias(self, name: str) -> str:
-        if name not in self.before.channels:
+        units = dict(zip(self.after.channels, self.after.units))
+        if self.in_other_units:
+            before = (one + PREVIOUS for one in self.before.channels)
+            units = {**dict(zip(before, self.before.units)), **units}
+        if name not in units:
             return ""
-        unit = self.before.units[self.before.channels.index(name)]
+        unit = units[name]
         return f"{name} [{unit}]" if unit else name
 
     def features(self, progress: Progress = keep_going) -> Iterator[QgsFeature]:

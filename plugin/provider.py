@@ -17,6 +17,10 @@ from .gridding.destriperaster import DestripeRaster
 from .gridding.gridreadings import GridReadings
 from .gridding.smoothraster import SmoothRaster
 from .gridding.stackedprofiles import StackedProfiles
+from .ground.depthtable import DepthSensitivity
+from .ground.invertlayers import InvertLayers
+from .ground.layeredresponse import LayeredResponse
+from .ground.writeinstrument import WriteInstrument
 from .intake.fitsitegrid import FitSiteGrid
 from .intake.importdatagrids import ImportDataGrids
 from .intake.importgdf2 import ImportGdf2
@@ -54,6 +58,10 @@ STEPS = (
     SmoothRaster,
     DestripeRaster,
     Anomalies,
+    WriteInstrument,
+    DepthSensitivity,
+    LayeredResponse,
+    InvertLayers,
     WriteGdf2,
 )
 MODELS = Path(__file__).resolve().parent / "models"

@@ -74,7 +74,7 @@ class ReadingsStep(Step):
 
     def lines(self, task: Task) -> list[str]:
         """The history of the readings layer."""
-        return list(task["INPUT"].lines)
+        return list(task["INPUT"].lines if task.history is None else task.history)
 
     def read(self, task: Task, progress=None) -> Readings:
         """The readings with the channels chosen.
@@ -114,6 +114,7 @@ class ReadingsStep(Step):
         if (
             layer.file is None
             or record.appends(task)
+            or corrected.in_other_units
             or not geopackage.can_rewrite(*layer.file, path, corrected.kinds, moved)
         ):
             return self.write_layer(
@@ -171,7 +172,7 @@ class CorrectionStep(ReadingsStep):
     def work(self, task: Task) -> Mapping[str, object]:
         readings = self.read(task)
         found = self.correct(readings, task)
-        units = dict(zip(readings.channels, readings.units))
+        units = dict(zip(readings.channels, found.readings.units))
         figures = {"readings": len(readings), **found.figures}
         corrected = CorrectedLayer(
             task["INPUT"], readings, found.readings, task["KEEP_PREVIOUS"], self.more(task, found)

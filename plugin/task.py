@@ -27,6 +27,8 @@ class Task:
         self.parameters = parameters
         self.context = context
         self.feedback = feedback or QgsProcessingFeedback()
+        self.history: list[str] | None = None
+        """History of the readings as the work finds them, where it is not that of their layer."""
         self._values: dict = {}
         self._span = (0.0, 1.0)
 

@@ -21,12 +21,17 @@ from host import import_checkout  # noqa: E402
 import_checkout()
 
 from forms import write_data_grids, write_marked, write_stream  # noqa: E402
+from lynchet.algorithms.ground.instrument import CoilPair, Instrument  # noqa: E402
+from lynchet.algorithms.ground.instrument_text import instrument_text  # noqa: E402
 from quillmere import (  # noqa: E402
     BEARING,
     CHANNELS,
     EPSG,
+    FREQUENCY,
     GRIDS,
+    HEIGHT,
     SIDE,
+    SPACINGS,
     UNITS,
     box,
     features,
@@ -81,6 +86,16 @@ def write_logger_files(out: Path, walked: dict, visits: list) -> None:
         row = ";".join([clock(track.time[i]), f"{lon[i]:.8f}", f"{lat[i]:.8f}", *cells(values)])
         rows.append(row.replace(".", ","))
     write(out / "quillmere_track.csv", rows, newline="\r\n")
+
+
+def write_instrument(out: Path) -> None:
+    """What the instrument was, for the steps that model the ground."""
+    pairs = [
+        CoilPair(spacing, "vertical", FREQUENCY, HEIGHT, "", f"ec_{digits}", f"ip_{digits}")
+        for digits, spacing in SPACINGS.items()
+    ]
+    text = instrument_text(Instrument(tuple(pairs), "Quillmere's instrument"))
+    write(out / "quillmere_instrument.json", text.splitlines())
 
 
 def geojson(path: Path, name: str, parts: list[tuple[dict, tuple[np.ndarray, ...]]]) -> None:
@@ -199,6 +214,7 @@ def make(out: Path) -> None:
     """Write every file of the sample survey into a folder."""
     walked, visits = survey()
     write_logger_files(out, walked, visits)
+    write_instrument(out)
     write_data_grids(out, walked)
     write_marked(out, walked)
     write_stream(out, walked)

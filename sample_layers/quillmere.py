@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from lynchet.algorithms.ground.bodies import body_response
+from lynchet.algorithms.ground.bodies import Sphere, body_response, sphere_response
+from lynchet.algorithms.ground.instrument import CoilPair, ratio_per_conductivity
 from lynchet.algorithms.ground.low_induction import layered_conductivity
 from scipy.ndimage import map_coordinates
 
@@ -21,6 +22,7 @@ GRIDS = {"G1": (0.0, 0.0), "G2": (20.0, 0.0), "G3": (0.0, 20.0), "G4": (20.0, 20
 
 HEIGHT = 0.05
 SPACINGS = {"050": 0.5, "100": 1.0}
+FREQUENCY = 10_000.0
 CHANNELS = ("ec_050", "ip_050", "ec_100", "ip_100")
 UNITS = ("mS/m", "ppt", "mS/m", "ppt")
 
@@ -32,7 +34,10 @@ TOPSOIL = 0.3
 
 @dataclass(frozen=True)
 class Feature:
-    """Something buried: rings in site coordinates, depths below the surface, contrasts."""
+    """Something buried: rings in site coordinates, depths below the surface, contrasts.
+
+    A ball's middle lies at the middle of its ring and of its depths; its contrasts are its own.
+    """
 
     name: str
     kind: str
@@ -42,6 +47,7 @@ class Feature:
     bottom: float
     conductivity: float
     susceptibility: float
+    ball: Sphere | None = None
 
     @property
     def must_find(self) -> bool:
@@ -108,8 +114,17 @@ def features() -> tuple[Feature, ...]:
                 0.2, 0.5, 7.0, 0.06),
         Feature("drain", "drain", 0.3, (strip((-8.0, 38.2), (48.0, 33.0), 0.3),),
                 0.5, 0.8, -14.0, 0.0),
-        Feature("iron post", "post", 0.25, (box(14.9, 33.4, 15.15, 33.65),), 0.1, 0.6, 400.0, 0.3),
+        # Its stump, a ball of hard iron: no first-order body.
+        Feature("iron post", "post", 0.25, (box(14.9, 33.4, 15.15, 33.65),), 0.15, 0.35, 0.0, 0.0,
+                Sphere(0.1, conductivity=1e10, permeability=20.0)),
     )  # fmt: skip
+
+
+def beside(feature: Feature, pair: CoilPair, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Field ratio of a pair along `v` at places beside a buried ball, shape of `u`."""
+    low, high = feature.rings[0].min(axis=0), feature.rings[0].max(axis=0)
+    centre, depth = (low + high) / 2, (feature.top + feature.bottom) / 2
+    return sphere_response(feature.ball, pair, centre[0] - u, centre[1] - v, depth)
 
 
 def covered(feature: Feature, u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -164,7 +179,13 @@ class Ground:
             ec = layered_conductivity([top, sub], [TOPSOIL], spacing, height=HEIGHT)
             # Topsoil is a little more magnetic than subsoil; a plain half-space will do.
             ip = np.full(u.shape, 0.35)
+            pair = CoilPair(spacing, frequency=FREQUENCY, height=HEIGHT)
             for feature, plan in buried:
+                if feature.ball:
+                    ratio = beside(feature, pair, u, v)
+                    ec = ec + 1000 * ratio.imag / ratio_per_conductivity(pair)
+                    ip = ip + 1000 * ratio.real
+                    continue
                 depths = (feature.top + HEIGHT, feature.bottom + HEIGHT)
                 ec = ec + feature.conductivity * body_response(
                     plan, CELL, *depths, spacing, "conductivity"

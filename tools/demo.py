@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 from demo_field import CRS, OUT, SAMPLE, bring_in, place_track, plan
+from demo_ground import look_below
 from host import ROOT, headless
 
 BASE = {
@@ -167,6 +168,7 @@ def main() -> int:
             layer = str(OUT / f"anomalies_{channel}.gpkg")
             chain.run("anomalies", INPUT=raster, BAND=band, **OUTLINE, OUTPUT=layer)
             polygons += read_polygons(layer)
+        below = look_below(chain, path["corrected"])
         draw_demo_map(OUT, OUT / "map.png")
         found = scorer.score_anomalies(chain.truth, polygons)
         text = "\n".join(
@@ -178,12 +180,14 @@ def main() -> int:
                 f"  planted features found: {len(found.found)} ({', '.join(found.found)})",
                 f"  missed of those that must be found: {', '.join(found.missed) or 'none'}",
                 f"  false (no planted feature within {scorer.NEAR:g} m): {len(found.false)}",
+                below,
             ]
         )
     print(text)
     (OUT / "score.txt").write_text(text + "\n", encoding="utf-8")
     print(
-        f"Everything lies in {OUT.relative_to(ROOT)}/: look at map.png, check.html and drift.html."
+        f"Everything lies in {OUT.relative_to(ROOT)}/: look at map.png, section.png, check.html "
+        "and drift.html."
     )
     return 0
 

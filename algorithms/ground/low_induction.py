@@ -1,7 +1,8 @@
 """Low-induction-number responses over layered ground: closed forms.
 
 Depths are normalised by the coil spacing. "Vertical" and "horizontal" speak of the dipoles, as the
-trade does: vertical dipoles are horizontal coplanar coils.
+trade does: vertical dipoles are horizontal coplanar coils. The perpendicular form follows in the
+same way from the transform of ``exp(-2 z g)`` with the Bessel function J1.
 
 References
 ----------
@@ -16,9 +17,18 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ..options import check_words
 from ..readings import FloatArray
 
-ORIENTATIONS = ("vertical", "horizontal")
+ORIENTATIONS = ("vertical", "horizontal", "perpendicular")
+"""What the dipoles are: both vertical (horizontal coplanar coils), both horizontal and across the
+line between them (vertical coplanar coils), or the transmitter's vertical and the receiver's
+horizontal along that line (perpendicular coils)."""
+
+EXPLORED = {"vertical": 1.5, "horizontal": 0.75, "perpendicular": 0.5}
+"""Depth over spacing from above which some 70 % of the response comes, coils on the surface:
+McNeill (1980) for vertical and horizontal dipoles; by `cumulative_response` for perpendicular
+ones."""
 
 
 def cumulative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
@@ -29,7 +39,7 @@ def cumulative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> 
     depth
         Depth over coil spacing, 0 or more, any shape.
     orientation
-        ``"vertical"`` or ``"horizontal"`` dipoles.
+        One of `ORIENTATIONS`.
 
     Raises
     ------
@@ -51,7 +61,11 @@ def cumulative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> 
         # The same as sqrt(4 z^2 + 1) - 2 z, without the loss of digits at depth.
         horizontal: FloatArray = 1 / (np.sqrt(4 * z**2 + 1) + 2 * z)
         return horizontal
-    raise ValueError(f"Orientation '{orientation}' is unknown: choose {', '.join(ORIENTATIONS)}.")
+    check_words(("Orientation", orientation, ORIENTATIONS))
+    # The same as 1 - 2 z / sqrt(4 z^2 + 1), without the loss of digits at depth.
+    root = np.sqrt(4 * z**2 + 1)
+    perpendicular: FloatArray = 1 / (root * (root + 2 * z))
+    return perpendicular
 
 
 def relative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
@@ -69,9 +83,60 @@ def relative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> Fl
         vertical: FloatArray = 4 * z / (4 * z**2 + 1) ** 1.5
         return vertical
     if orientation == "horizontal":
-        horizontal: FloatArray = 2 - 4 * z / np.sqrt(4 * z**2 + 1)
+        # The same as 2 - 4 z / sqrt(4 z^2 + 1), without the loss of digits at depth.
+        root = np.sqrt(4 * z**2 + 1)
+        horizontal: FloatArray = 2 / (root * (root + 2 * z))
         return horizontal
-    raise ValueError(f"Orientation '{orientation}' is unknown: choose {', '.join(ORIENTATIONS)}.")
+    check_words(("Orientation", orientation, ORIENTATIONS))
+    perpendicular: FloatArray = 2 / (4 * z**2 + 1) ** 1.5
+    return perpendicular
+
+
+def cumulative_susceptible(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
+    """In-phase part of Hs/Hp, per susceptibility (SI), of all ground below a normalised depth.
+
+    In the static limit, to first order: half of an image of the transmitter. Same parameters as
+    `cumulative_response`.
+
+    Examples
+    --------
+    >>> [float(cumulative_susceptible(0.0, orientation)) for orientation in ORIENTATIONS]
+    [0.5, -0.5, 0.0]
+    """
+    check_words(("Orientation", orientation, ORIENTATIONS))
+    z = 2 * np.asarray(depth, dtype=np.float64)
+    reach = z**2 + 1
+    found: FloatArray
+    if orientation == "vertical":
+        found = 0.5 * (1 - 2 * z**2) / reach**2.5
+    elif orientation == "horizontal":
+        found = -0.5 / reach**1.5
+    else:
+        found = -1.5 * z / reach**2.5 + 0.0
+    return found
+
+
+def relative_susceptible(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
+    """In-phase response of a thin susceptible layer, per unit of normalised thickness.
+
+    The falling slope of `cumulative_susceptible`; same parameters.
+
+    Examples
+    --------
+    >>> [float(relative_susceptible(0.0, orientation)) for orientation in ORIENTATIONS]
+    [0.0, 0.0, 3.0]
+    """
+    check_words(("Orientation", orientation, ORIENTATIONS))
+    z = 2 * np.asarray(depth, dtype=np.float64)
+    reach = z**2 + 1
+    found: FloatArray
+    if orientation == "vertical":
+        found = z * (9 - 6 * z**2) / reach**3.5
+    elif orientation == "horizontal":
+        found = 0.0 - 3 * z / reach**2.5
+    else:
+        found = 3 * (1 - 4 * z**2) / reach**3.5
+    return found
 
 
 def layered_conductivity(

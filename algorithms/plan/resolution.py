@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ..ground.low_induction import ORIENTATIONS, cumulative_response
+from ..ground.low_induction import EXPLORED, cumulative_response
 from ..words import in_unit
 
 CROSSINGS = 2
@@ -26,8 +26,8 @@ TOO_DEEP = 5.0
 NEARLY_ALONG = 30.0
 """Traverses this many degrees or less off a feature's axis run along it."""
 
-REACH = {"vertical": 1.5, "horizontal": 0.75}
-"""Depth in coil spacings above which some 70 % of the response comes from (McNeill 1980)."""
+CARRIED = ("vertical", "horizontal")
+"""How the dipoles of an instrument of one pair a spacing are carried."""
 
 CAUTION = (
     "No anomaly is no proof that nothing is there: what lies between the traverses, deeper than "
@@ -198,13 +198,13 @@ def _depths(
     """How deep each coil spacing looks, a warning if the feature is faint to all, and shares."""
     told, shares = [], {}
     for coil in sought.coils:
-        vertical, horizontal = (in_unit(REACH[kind] * coil, unit) for kind in ORIENTATIONS)
+        vertical, horizontal = (in_unit(EXPLORED[kind] * coil, unit) for kind in CARRIED)
         sentence = (
             f"Coils {in_unit(coil, unit)} apart: some 70 % of the reading comes from above "
             f"{vertical} (vertical dipoles) or {horizontal} (horizontal)."
         )
         if sought.feature_depth is not None:
-            share = [layer_share(sought.feature_depth, size, coil, kind) for kind in ORIENTATIONS]
+            share = [layer_share(sought.feature_depth, size, coil, kind) for kind in CARRIED]
             shares[f"{coil:g}"] = share
             sentence += (
                 f" A layer {in_unit(size, unit)} thick from {in_unit(sought.feature_depth, unit)} "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..ground.emiunits import EmiUnits
 from .alignpasses import AlignPasses
 from .balancegrids import BalanceGrids
 from .despike import Despike
@@ -22,4 +23,5 @@ CORRECTIONS = (
     BalanceGrids,
     RemoveTrend,
     Temperature,
+    EmiUnits,
 )

@@ -199,7 +199,7 @@ class RunSequence(ReadingsStep):
         asked = dict(called.parameters)
         for record in kind.parameters:
             name = asked.get(record.name)
-            if isinstance(record, Layer) and isinstance(name, str) and name:
+            if isinstance(record, (Layer, File)) and isinstance(name, str) and name:
                 beside = [folder / name for folder in folders if (folder / name).is_file()]
                 asked[record.name] = str(beside[0]) if beside else name
         return asked
@@ -262,6 +262,7 @@ class RunSequence(ReadingsStep):
             channels=tuple(channels),
             units=tuple(readings.units[k] for k in columns),
         )
+        task.history = list(lines)
         found: Correction = member.step.correct(own, task)
         values = readings.values.copy()
         values[:, columns] = found.readings.values
@@ -269,13 +270,14 @@ class RunSequence(ReadingsStep):
             names = (name + readings_layer.PREVIOUS for name in channels)
             more.update(zip(names, own.values.T))
         more.update(member.step.more(task, found))
-        units = dict(zip(own.channels, own.units))
+        units = dict(zip(own.channels, found.readings.units))
         entry = member.step.entry(task, {"readings": len(own), **found.figures}, units)
         figures = member.step.report(task, found)
         member.step.after(task, found)
-        after = replace(
-            found.readings, values=values, channels=readings.channels, units=readings.units
+        all_units = tuple(
+            units.get(name, unit) for name, unit in zip(readings.channels, readings.units)
         )
+        after = replace(found.readings, values=values, channels=readings.channels, units=all_units)
         return after, figures, entry
 
     def write_sequence(self, task) -> None:

@@ -33,7 +33,7 @@ DATA = sorted(path.relative_to(SAMPLE) for path in SAMPLE.rglob("*") if path.suf
 
 
 def test_there_is_data():
-    assert len(DATA) == 34
+    assert len(DATA) == 35
 
 
 @pytest.mark.parametrize("name", DATA, ids=str)

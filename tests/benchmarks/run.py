@@ -165,6 +165,7 @@ def main() -> None:
     print(flush=True)
     # A process of its own: it starts the host once more.
     subprocess.run([sys.executable, "-m", "tests.benchmarks.gridding_accuracy"], check=True)
+    subprocess.run([sys.executable, "-m", "tests.benchmarks.ground_inversion"], check=True)
 
 
 if __name__ == "__main__":

@@ -72,10 +72,16 @@ def parameters(point_layer, tmp_path):
                 "CRS": "EPSG:25831", "RESIDUALS": "memory:", "DIRECTION": "to_site_grid",
             },
             "writegdf2": {"OUTPUT": str(tmp_path / "out" / "result.dat")},
+            "writeinstrument": {"OUTPUT": str(tmp_path / "out" / "result.json")},
+            "layeredresponse": {
+                "CONDUCTIVITY_FIELDS": ["ec_050"], "PREFIX": "model_", "HEIGHT": 0.1,
+            },
             "driftbase": {"BASE_FIELD": "base"},
             "drifttie": {"TIE_FIELD": "tie"},
             "balancegrids": {"PART_FIELD": "part"},
             "temperature": {"TEMPERATURE": 12.0},
+            "emiunits": {"INSTRUMENT": str(SAMPLE / "quillmere_instrument.json")},
+            "invertlayers": {"INSTRUMENT": str(SAMPLE / "quillmere_instrument.json")},
             "flagreadings": {"HIGHEST": "22"},
             "comparerepeats": {"REPEAT_FIELD": "tie", "PAIRS": output},
             "checkreadings": {"FINDINGS": output},
@@ -98,6 +104,7 @@ CORRECTIONS = (
     "balancegrids",
     "removetrend",
     "temperature",
+    "emiunits",
     "flagreadings",
     "runsequence",
 )
@@ -105,6 +112,7 @@ PLANS = ("plangrids", "planlines")
 RASTERS = ("smoothraster", "destriperaster")
 INTAKE = ("importtable", "importdatagrids", "importstream", "importgdf2")
 PLACING = ("placebymarks", "splitlines", "placesensors", "fitsitegrid")
+GROUND = ("depthtable", "layeredresponse", "invertlayers")
 STEPS = (
     *PLANS,
     *INTAKE,
@@ -118,6 +126,8 @@ STEPS = (
     "stackedprofiles",
     *RASTERS,
     "anomalies",
+    "writeinstrument",
+    *GROUND,
     "writegdf2",
 )
 
@@ -176,7 +186,7 @@ def test_progress_only_rises_from_rasters_too(raster, parameters, tmp_path, step
     assert shown[-1] >= 80
 
 
-@pytest.mark.parametrize("step", [*PLANS, *INTAKE, *PLACING, "writegdf2"])
+@pytest.mark.parametrize("step", [*PLANS, *INTAKE, *PLACING, *GROUND, "writegdf2"])
 def test_progress_only_rises_from_files_and_plans_too(provider, parameters, step):
     shown = progress_of(step, parameters(step))
     assert shown == sorted(shown)

@@ -30,5 +30,6 @@ def test_the_tutorial_runs_as_it_stands(provider, tmp_path):
         "from_marks.gpkg", "from_stream.gpkg", "from_gdf2.gpkg", "track_lines.gpkg",
         "track_050.gpkg", "sketch.gpkg", "corrected.gpkg", "corrected.tif",
         "methods.gpkg", "methods.png", "profiles.gpkg", "fills.gpkg", "narrow.tif",
-        "anomalies.gpkg", "r.gpkg", "c.gpkg", "m.tif", "a.gpkg",
+        "anomalies.gpkg", "depths.gpkg", "depths.png", "layers.gpkg", "section.png",
+        "depth_slices.tif", "r.gpkg", "c.gpkg", "m.tif", "a.gpkg",
     } <= made  # fmt: skip

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lynchet.algorithms.ground.low_induction import ORIENTATIONS, relative_response
+from lynchet.algorithms.ground.low_induction import EXPLORED, ORIENTATIONS, relative_response
 from lynchet.algorithms.intake.sitegrid import SiteGrid
 from lynchet.algorithms.plan.fewest_turns import Area, directions, fewest_turns, frame_outline
 from lynchet.algorithms.plan.planlines import planlines
-from lynchet.algorithms.plan.resolution import REACH, Sought, judge, layer_share, smallest_shown
+from lynchet.algorithms.plan.resolution import Sought, judge, layer_share, smallest_shown
 from scipy.integrate import quad
 from shapely.affinity import rotate
 from shapely.geometry import CAP_STYLE, LineString, MultiPoint, Point
@@ -96,7 +96,7 @@ def test_the_share_of_a_layer_is_the_integral_of_the_relative_response(orientati
 @pytest.mark.parametrize("orientation", ORIENTATIONS)
 def test_seven_tenths_of_the_response_come_from_above_the_depth_told(orientation):
     # TN-6's exploration depths, 1.5 and 0.75 coil spacings: R = 0.316 and 0.303 (from memory).
-    assert layer_share(0.0, REACH[orientation], 1.0, orientation) == pytest.approx(0.7, abs=0.02)
+    assert layer_share(0.0, EXPLORED[orientation], 1.0, orientation) == pytest.approx(0.7, abs=0.02)
 
 
 @pytest.mark.parametrize(

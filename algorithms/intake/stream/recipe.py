@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ..text.columns import split_title
 from ..text.delimited import NULL_VALUES, is_number
+from ..text.strict_json import Keys, read_json
 
 SEPARATORS = {"blanks": None, "comma": ",", "semicolon": ";", "tab": "\t"}
 WORDS = (
@@ -169,30 +170,11 @@ def parse_recipe(text: str, name: str = "The recipe") -> Recipe:
 # -- two ways of writing one thing -----------------------------------------------------------
 
 
-def _json(text: str, name: str) -> dict[str, object]:
-    def once(pairs: list[tuple[str, object]]) -> dict[str, object]:
-        words = [word for word, _ in pairs]
-        for word in words:
-            if words.count(word) > 1:
-                raise ValueError(f"{name} says '{word}' twice. Say it once.")
-        return dict(pairs)
-
-    try:
-        found: dict[str, object] = json.loads(
-            text, object_pairs_hook=once, parse_int=str, parse_float=str, parse_constant=str
-        )
-        json.dumps(found, ensure_ascii=False).encode("utf-8")
-    except json.JSONDecodeError as wrong:
-        raise ValueError(
-            f"{name} is no JSON: at line {wrong.lineno}, column {wrong.colno}: {wrong.msg}. "
-            "Correct it there."
-        ) from None
-    except UnicodeEncodeError:
-        raise ValueError(
-            f"{name} holds half a character (\\ud800 to \\udfff). Correct it."
-        ) from None
-    except RecursionError:
-        raise ValueError(f"{name} is nested too deeply. Write words and values only.") from None
+def _json(text: str, name: str) -> Mapping[str, object]:
+    found = read_json(text, name)
+    assert isinstance(found, Keys)  # it begins with a brace
+    if found.twice:
+        raise ValueError(f"{name} says '{found.twice}' twice. Say it once.")
     return found
 
 

@@ -1,0 +1,1 @@
+"""From what is recorded to apparent conductivity and susceptibility, and back."""

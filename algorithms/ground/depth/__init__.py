@@ -1,0 +1,1 @@
+"""What depths coil pairs draw their response from."""

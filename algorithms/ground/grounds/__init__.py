@@ -1,0 +1,1 @@
+"""Grounds as the user gives them, and what they read."""

@@ -1,0 +1,1 @@
+"""The field of coil pairs over layered ground."""
