@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
+
 import numpy as np
 
 SHOWN = 10
@@ -20,15 +23,34 @@ def plural(count: int, one: str, many: str = "") -> str:
 
 
 def in_unit(value: float, unit: str) -> str:
-    """A figure of three digits with its unit.
+    """A figure of three digits with its unit; a unit that is a number is multiplied.
 
     Examples
     --------
-    >>> in_unit(0.12345, "mS/m"), in_unit(1234.5, "m"), in_unit(2.0, "")
-    ('0.123 mS/m', '1,234 m', '2')
+    >>> in_unit(0.12345, "mS/m"), in_unit(1234.5, "m"), in_unit(2.0, ""), in_unit(40, "1e-5 SI")
+    ('0.123 mS/m', '1,234 m', '2', '40 x 1e-5 SI')
     """
     text = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    if unit[:1].isdigit():
+        return f"{text} x {unit}"
     return f"{text} {unit}" if unit else text
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Tell whether two writings are of one unit.
+
+    Examples
+    --------
+    >>> same_unit("mS/m", "mS m-1"), same_unit("ppt", " ppt"), same_unit("mS/m", "MS/m")
+    (True, True, False)
+    """
+    return _plain_unit(one) == _plain_unit(other)
+
+
+def _plain_unit(unit: str) -> str:
+    # Superscripts to digits, both characters for micro to one.
+    plain = unicodedata.normalize("NFKC", unit).replace("\u2212", "-")
+    return re.sub(r"[\s.·*]*([A-Za-z]+)\^?-1$", r"/\1", plain.strip())
 
 
 def squared(unit: str) -> str:

@@ -53,6 +53,13 @@ class Layer(Parameter):
             return str(wrong)
         if layer is None:
             return None if self.optional else f"No layer is given for '{self.label}'."
+        kind = QgsWkbTypes.geometryType(layer.source.wkbType())
+        if self.points and kind != QgsWkbTypes.GeometryType.PointGeometry:
+            more = "" if layer.crs.isValid() else " and has no coordinate reference system"
+            return (
+                f"Layer '{layer.name}' for '{self.label}' holds no points{more}. Choose one of "
+                "points; 'Bring in readings from a text table' makes one of a table."
+            )
         if self.projected:
             return crs_problem(layer.crs, f"Layer '{layer.name}'")
         return None

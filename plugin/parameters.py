@@ -7,6 +7,7 @@ what is wrong with it, all from the same words.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, nan
 
@@ -68,6 +69,10 @@ class Parameter:
     def problem(self, task) -> str | None:
         """One sentence on what is wrong with the value, or None."""
         return None
+
+    def doubts(self, task) -> Sequence[str]:
+        """Warnings about a value that can be, but is unlikely to be meant; a sentence each."""
+        return ()
 
     def typed(self, raw):
         """A raw value as one of its own kind, where it is text for one: for the history."""
@@ -250,7 +255,10 @@ class Text(Parameter):
 
 @dataclass(frozen=True)
 class Numbers(Text):
-    """One number for all channels, or one for `each`, separated by semicolons or blanks."""
+    """One number for all channels, or one for `each`, separated by semicolons or blanks.
+
+    A semicolon with no number before or behind it is a mistake: the numbers would move up.
+    """
 
     unit: str = ""
     each: str = "channel"
@@ -259,8 +267,16 @@ class Numbers(Text):
     def value(self, task):
         """The numbers as a tuple; empty where none is given."""
         text = super().value(task)
+        words: list[str] = []
+        for place in text.split(";") if text else ():
+            if not place.strip():
+                raise ValueError(
+                    f"'{self.label}' is '{text}': {self.each} {len(words) + 1} has no number. "
+                    "Give it, or take the semicolon away."
+                )
+            words += place.split()
         try:
-            return tuple(float(word) for word in text.replace(";", " ").split())
+            return tuple(map(float, words))
         except ValueError:
             raise ValueError(
                 f"'{self.label}' is '{text}'; give one number, or one a {self.each} separated "

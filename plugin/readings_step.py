@@ -5,7 +5,8 @@ A correction of a readings layer derives from `CorrectionStep` and implements on
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -86,7 +87,7 @@ class ReadingsStep(Step):
         """
         layer: LayerSource = task["INPUT"]
         lines = self.lines(task)
-        channels = task["CHANNELS"] or readings_layer.guess_channels(layer, lines)
+        channels = self.channels(task, lines)
         if not channels:
             raise ValueError(
                 f"Layer '{layer.name}' has no field of real numbers to take for a channel. "
@@ -95,6 +96,18 @@ class ReadingsStep(Step):
         has_time = any(record.name == "TIME_FIELD" for record in self.parameters)
         roles = self.roles(task, channels, task["TIME_FIELD"] if has_time else None)
         return readings_layer.read_readings(layer, roles, lines, progress or task.part(0, 0.2))
+
+    def channels(self, task: Task, lines: list[str]) -> tuple[str, ...]:
+        """The channels chosen, or else the layer's, without fields chosen for something else."""
+        if task["CHANNELS"]:
+            return task["CHANNELS"]
+        taken = {
+            task[record.name]
+            for record in self.parameters
+            if isinstance(record, Field) and record.of == "INPUT" and not record.several
+        }
+        found = readings_layer.guess_channels(task["INPUT"], lines)
+        return tuple(name for name in found if name not in taken)
 
     def roles(self, task: Task, channels, time: str | None) -> readings_layer.Roles:
         """Which field is what."""
@@ -138,18 +151,21 @@ class ReadingsStep(Step):
 class CorrectionStep(ReadingsStep):
     """A step from a readings layer to the same layer with its channels corrected.
 
-    A correction names its own parameters in `options` and implements `correct`.
+    A correction names its own parameters in `options` and implements `correct`. `line_help` is
+    what it says of the traverse number field, where that is not the usual.
     """
 
     stage = "correct"
     options: tuple[Parameter, ...] = ()
     extras: tuple[Parameter, ...] = ()
     needs_time = False
+    line_help = ""
 
     def __init_subclass__(cls, **kwargs):
         super().__init_subclass__(**kwargs)
+        line = replace(LINE_FIELD, help=cls.line_help or LINE_FIELD.help)
         cls.parameters = (
-            *READINGS,
+            *(line if record is LINE_FIELD else record for record in READINGS),
             *((TIME_FIELD,) if cls.needs_time else ()),
             *cls.options,
             KEEP_PREVIOUS,
@@ -169,8 +185,21 @@ class CorrectionStep(ReadingsStep):
         """Further fields of real numbers for the corrected layer, by name."""
         return {}
 
+    def warn_of_previous(
+        self, task: Task, channels: Collection[str], held: Collection[str]
+    ) -> None:
+        """Say where values kept from an earlier run are replaced; `held` are the fields there."""
+        names = [name + readings_layer.PREVIOUS for name in channels]
+        again = [name for name in names if name in held]
+        if task["KEEP_PREVIOUS"] and again:
+            task.warn(
+                f"The older previous values in {', '.join(again)} are replaced by those of before "
+                "this run."
+            )
+
     def work(self, task: Task) -> Mapping[str, object]:
         readings = self.read(task)
+        self.warn_of_previous(task, readings.channels, task["INPUT"].field_names)
         found = self.correct(readings, task)
         units = dict(zip(readings.channels, found.readings.units))
         figures = {"readings": len(readings), **found.figures}

@@ -87,19 +87,28 @@ class LayerSource:
         Raises
         ------
         ValueError
-            If it is not a vector layer that can be read.
+            If it is not a vector layer that can be read, or nothing of it is selected where the
+            selection was asked for.
         """
         raw = task.parameters.get(parameter)
         source = task.step.parameterAsSource(task.parameters, parameter, task.context)
         if source is None:
             shown = raw.name() if hasattr(raw, "name") else static_value(raw)
             raise ValueError(f"'{shown}' for '{label}' is not a vector layer that can be opened.")
-        layer = task.step.parameterAsVectorLayer(task.parameters, parameter, task.context)
+        # By its plain name: the host finds no layer by the wrappings of a selection.
+        plain = {**task.parameters, parameter: static_value(raw)}
+        layer = task.step.parameterAsVectorLayer(plain, parameter, task.context)
         partial = isinstance(raw, QgsProcessingFeatureSourceDefinition) and (
             raw.selectedFeaturesOnly
             or getattr(raw, "featureLimit", -1) != -1
             or bool(getattr(raw, "filterExpression", ""))
         )
+        chosen = partial and raw.selectedFeaturesOnly
+        if chosen and layer is not None and not layer.selectedFeatureCount():
+            raise ValueError(
+                f"'{label}' takes the selected features only, and none is selected in layer "
+                f"'{layer.name()}'. Select some, or take the whole layer."
+            )
         return cls(source, layer, partial, tuple(read_history(layer)))
 
     @property

@@ -36,6 +36,9 @@ from .tr import tr
 WRITTEN_AT_ONCE = 1000
 """Features handed to the host at a time: more at a time are slower."""
 
+NAME_LENGTH = 10
+"""Characters that a shapefile's table has room for in a field's name (dBASE III)."""
+
 ICONS = Path(__file__).resolve().parent / "icons"
 
 
@@ -129,6 +132,9 @@ class Step(QgsProcessingAlgorithm):
         # The work may run in another thread, where the host gives a context of that thread.
         self.task.context, self.task.feedback = context, feedback
         try:
+            for record in self.inputs:
+                for sentence in record.doubts(self.task):
+                    self.task.warn(sentence)
             return dict(self.work(self.task))
         except Cancelled:
             return {}
@@ -183,6 +189,12 @@ class Step(QgsProcessingAlgorithm):
         """
         record = self.parameter(name)
         path = record.target(task)
+        long = _cut_names(path, fields)
+        if long:
+            task.warn(
+                f"Shapefiles cut field names to {NAME_LENGTH} characters: {', '.join(long)}. Write "
+                "a GeoPackage (.gpkg) to keep them."
+            )
         before = _files_beside(path)
         sink, target = self.parameterAsSink(
             task.parameters, name, task.context, fields, geometry, crs
@@ -231,6 +243,13 @@ def _files_beside(path: Path | None) -> set[Path]:
     if path is None:
         return set()
     return {file for file in path.parent.iterdir() if file.name.startswith(f"{path.stem}.")}
+
+
+def _cut_names(path: Path | None, fields: QgsFields) -> list[str]:
+    """The names of fields that the format of a file cuts short."""
+    if path is None or path.suffix.lower() != ".shp":
+        return []
+    return [name for name in fields.names() if len(name.encode("utf-8")) > NAME_LENGTH]
 
 
 def _add(sink, batch: list[QgsFeature], record: Parameter) -> None:

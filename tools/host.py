@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 import os
 import sys
@@ -51,4 +52,18 @@ def headless() -> Iterator[object]:
         yield processing
     finally:
         plugin.unload()
+        _close_layers()
         app.exitQgis()
+
+
+def _close_layers() -> None:
+    """Close layers that a script still holds: they would outlive the host, and crash it."""
+    from qgis.core import QgsMapLayer
+    from qgis.PyQt import sip
+
+    for held in gc.get_objects():
+        # By its type: to ask a proxy what it is may fail.
+        if not issubclass(type(held), QgsMapLayer) or sip.isdeleted(held):
+            continue
+        if sip.ispyowned(held):
+            sip.delete(held)

@@ -12,6 +12,7 @@ from scipy.interpolate import PchipInterpolator
 from ..options import check_words
 from ..progress import Progress, advance, keep_going
 from ..readings import BoolArray, Correction, FloatArray, IntArray, Readings
+from ..words import in_unit, same_unit
 from .windows import MAD_TO_SIGMA
 
 DAY = 86_400
@@ -161,7 +162,7 @@ def driftbase(
         figures[f"base noise {channel}"] = float(f"{np.median(visits.spread):.4g}")
         figures["visits"] = max(int(figures.get("visits", 0)), len(visits.time))
         messages.append(
-            f"{channel}: drifted over {np.ptp(drift):.3g}{' ' + unit if unit else ''} in "
+            f"{channel}: drifted over {in_unit(np.ptp(drift), unit)} in "
             f"{len(visits.time)} visits to the base."
         )
     return DriftCorrection(
@@ -176,6 +177,30 @@ def _check_channels(readings: Readings, base: Readings) -> None:
             f"The base readings have no channel '{missing[0]}'. They have: "
             f"{', '.join(base.channels)}."
         )
+    check_units(readings, base, "base readings")
+
+
+def check_units(readings: Readings, other: Readings, whose: str) -> None:
+    """Refuse other readings of which a channel is known to be in another unit.
+
+    Raises
+    ------
+    ValueError
+        If both units of a channel are known and differ.
+
+    Examples
+    --------
+    >>> r = Readings.build(x=[0], y=[0], values=[1], channels=["ec"], units=["mS/m"])
+    >>> check_units(r, r, "base readings")
+    """
+    units = dict(zip(other.channels, other.units))
+    for name, unit in zip(readings.channels, readings.units):
+        theirs = units.get(name, "")
+        if unit and theirs and not same_unit(unit, theirs):
+            raise ValueError(
+                f"Channel '{name}' is in {unit} in the readings, but in {theirs} in the {whose}: "
+                f"convert the {whose} the same way, or correct drift before you convert."
+            )
 
 
 def find_visits(base: Readings, days: IntArray, channel: int, gap: float) -> Visits:

@@ -9,6 +9,7 @@ import numpy as np
 from ..options import check_words
 from ..progress import Progress, keep_going, portion
 from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
+from ..words import in_unit
 from .crossings import Crossings, find_crossings
 from .curves import Curves
 from .driftbase import DriftCorrection, DriftCurve
@@ -158,11 +159,9 @@ def drifttie(
         figures[f"crossings differ {name} after"] = float(f"{after:.4g}")
         figures[f"drift {name}"] = float(f"{np.ptp(whole[rows]):.4g}")
         figures[f"smoothness {name}"] = float(f"{chosen:.3g}")
-        unit_text = f" {unit}" if unit else ""
         messages.append(
-            f"{name}: at {len(used)} crossings the readings differed by {before:.3g}"
-            f"{unit_text} and differ by {after:.3g} now; drift over "
-            f"{np.ptp(whole[rows]):.3g}{unit_text}."
+            f"{name}: at {len(used)} crossings the readings differed by {in_unit(before, unit)} "
+            f"and differ by {after:.3g} now; drift over {in_unit(np.ptp(whole[rows]), unit)}."
         )
         drawn.append(_drawn(readings, rows, used, at[sure], whole, name, unit))
     warnings = _warnings(lines, label)

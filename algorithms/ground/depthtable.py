@@ -15,12 +15,16 @@ from .depth.sensitivity import Curve, exact_curves, in_phase_curve, low_curve, t
 from .depth.weighing import weighing_text
 from .grounds.departure import DEPARTURE, departures
 from .grounds.typed import TypedGround
-from .instrument import CoilPair, Instrument, induction_number
+from .instrument import NO_LONGER_LOW, CoilPair, Instrument, induction_number
 from .low_induction import cumulative_response
 from .pair_names import pair_labels
 
 DEPTH_IN_SPACINGS = 4.0
 """Widest coil spacings that the table reaches down to unless told otherwise."""
+
+FARTHEST = 10.0
+"""Spacing and height of the widest pair, taken so many times, below which the table does not go of
+itself to hold the depths of the share."""
 
 ROWS = 40
 """Depths that the table has at least unless told otherwise."""
@@ -48,7 +52,7 @@ class DepthOptions:
     share
         Of the response, whose depth is looked for, %.
     max_depth
-        m; None: `DEPTH_IN_SPACINGS`.
+        m; None: `DEPTH_IN_SPACINGS`, and further where the depths of the share lie deeper.
     depth_step
         m; None: a round figure that gives some `ROWS` rows.
     """
@@ -158,7 +162,6 @@ def depthtable(
     [1.43, 0.71]
     """
     options = options or DepthOptions()
-    depth = table_depths(instrument, options)
     share = options.share / 100
     if not 0 < share < 1:
         raise ValueError(f"The share is {options.share:g} %; give more than 0 and less than 100 %.")
@@ -167,8 +170,13 @@ def depthtable(
     closest = min(pair.spacing for pair in pairs)
     # Dense enough for depths to be found, whatever the table's own step and end.
     fine = np.concatenate([[0.0], np.geomspace(1e-3 * closest, 1e3 * widest, 300)])
+    deepest = 0.0
+    if options.max_depth is None:
+        first = exact_curves(pairs, ground, fine, portion(progress, 0.0, 0.4))
+        deepest = max((d for d in (c.depth_of(share) for c in first) if d == d), default=0.0)
+    depth = table_depths(instrument, options, deepest)
     every = np.unique(np.concatenate([depth, fine]))
-    exact = exact_curves(pairs, ground, every, portion(progress, 0.0, 0.8))
+    exact = exact_curves(pairs, ground, every, portion(progress, 0.4, 0.8))
     found = departures(
         pairs, ground.conductivity, ground.thickness, progress=portion(progress, 0.8, 1.0)
     )
@@ -209,8 +217,13 @@ def depthtable(
     )
 
 
-def table_depths(instrument: Instrument, options: DepthOptions) -> FloatArray:
+def table_depths(instrument: Instrument, options: DepthOptions, held: float = 0.0) -> FloatArray:
     """Depths of the table, m, from 0.
+
+    Parameters
+    ----------
+    held
+        Depth to hold besides those of the share at low induction numbers, m.
 
     Raises
     ------
@@ -222,10 +235,9 @@ def table_depths(instrument: Instrument, options: DepthOptions) -> FloatArray:
     >>> float(table_depths(Instrument((CoilPair(1.0),)), DepthOptions()).max())
     4.0
     """
-    spacings = [pair.spacing for pair in instrument.pairs]
     deepest = options.max_depth
     if deepest is None:
-        deepest = DEPTH_IN_SPACINGS * max(spacings)
+        deepest = _usual_depth(instrument, options.share / 100, held)
     if not (0 < deepest < inf):
         raise ValueError(f"The greatest depth is {deepest:g} m; give a depth above 0 m.")
     step = options.depth_step
@@ -245,6 +257,20 @@ def table_depths(instrument: Instrument, options: DepthOptions) -> FloatArray:
         )
     depths: FloatArray = np.round(step * np.arange(rows), 9)
     return depths
+
+
+def _usual_depth(instrument: Instrument, share: float, held: float) -> float:
+    """Some widest spacings, m; more, and round, where depths of the share lie deeper."""
+    usual = DEPTH_IN_SPACINGS * max(pair.spacing for pair in instrument.pairs)
+    reach = max(pair.spacing + pair.height for pair in instrument.pairs)
+    depth = np.concatenate([[0.0], np.geomspace(1e-3 * reach, FARTHEST * reach, 100)])
+    lows = [low_curve(pair, depth).depth_of(share) for pair in instrument.pairs]
+    wanted = max([held, *(low for low in lows if low == low)])
+    if wanted <= usual:
+        return usual
+    wanted = min(1.1 * wanted, FARTHEST * reach)
+    unit = _round_down(wanted / 10)
+    return float(np.ceil(round(wanted / unit, 6)) * unit)
 
 
 def _round_down(value: float) -> float:
@@ -323,10 +349,12 @@ def _warnings(tables: list[PairTable], options: DepthOptions) -> list[str]:
     found = []
     for one in tables:
         if abs(one.departure) > DEPARTURE:
+            height = f"coils {one.pair.height:g} m up" if one.pair.height else "coils on the ground"
+            low = "" if one.induction < NO_LONGER_LOW else ", an induction number that is not low"
             found.append(
-                f"The induction number of '{one.label}' is not small: B = {one.induction:.2g}. "
-                f"Over this ground it reads {in_unit(one.reading_exact, 'mS/m')}, by low induction "
-                f"numbers {in_unit(one.reading_low, 'mS/m')} ({100 * one.departure:+.0f} %). Go "
+                f"Exact and low-induction readings of '{one.label}' differ by "
+                f"{100 * abs(one.departure):.0f} % (B = {one.induction:.2g}{low}; {height}): "
+                f"{in_unit(one.reading_exact, 'mS/m')} and {in_unit(one.reading_low, 'mS/m')}. Go "
                 "by the exact columns."
             )
         if not one.exact.shared:

@@ -14,6 +14,7 @@ from ..readings import Correction, FloatArray, Readings
 from .conversion.apparent import exact_conductivity, exact_ratio
 from .conversion.forms import FORMS, IN_PHASE_FORMS, LEAST, QUADRATURE_FORMS, Lifted, unit_of
 from .conversion.remarks import Done, Remarks
+from .conversion.told import Told
 from .conversion.zero_level import ZeroLevel, offset_at
 from .instrument import CONDUCTIVITY, HEIGHTS, Channel, Instrument
 
@@ -71,7 +72,7 @@ def emiunits(
     channels: Sequence[str] | None = None,
     height: npt.ArrayLike | None = None,
     zero: ZeroLevel | None = None,
-    before: Mapping[str, str] | None = None,
+    told: Told | None = None,
     progress: Progress = keep_going,
 ) -> EmiUnitsCorrection:
     """Convert the channels of an instrument to other units.
@@ -85,14 +86,15 @@ def emiunits(
         for the pairs' own.
     zero
         What is taken off first.
-    before
-        Form of each channel as the history tells it, by name.
+    told
+        What the history tells of the channels; None for nothing.
 
     Raises
     ------
     ValueError
         If there is no channel to convert, its unit is another than its form's, the in-phase part
-        says nothing of susceptibility at this height, or the zero level cannot be found.
+        says nothing of susceptibility at this height, the zero level cannot be found, or no reading
+        of a channel would be left.
 
     Examples
     --------
@@ -103,9 +105,11 @@ def emiunits(
     >>> found.readings.values.round(2).tolist(), found.readings.units
     ([[22.29]], ('mS/m',))
     """
-    run = _Run.of(readings, instrument, options or EmiUnitsOptions(), channels, height, before)
+    told = told or Told()
+    run = _Run.of(readings, instrument, options or EmiUnitsOptions(), channels, height, told)
     zero = zero or ZeroLevel()
     zero.check([channel.field for channel in run.channels])
+    run.speak(zero)
     # Quadrature first: the in-phase part may need it.
     ordered = sorted(run.channels, key=lambda channel: channel.part == "in_phase")
     for number, channel in enumerate(ordered):
@@ -123,7 +127,7 @@ class _Run:
     options: EmiUnitsOptions
     channels: tuple[Channel, ...]
     height: FloatArray | None
-    before: Mapping[str, str]
+    told: Told
     values: FloatArray
     units: list[str]
     remarks: Remarks
@@ -138,7 +142,7 @@ class _Run:
         options: EmiUnitsOptions,
         channels: Sequence[str] | None,
         height: npt.ArrayLike | None,
-        before: Mapping[str, str] | None,
+        told: Told,
     ) -> _Run:
         """Check what is given."""
         known = [channel.field for channel in instrument.channels]
@@ -154,9 +158,8 @@ class _Run:
         left = [name for name in readings.channels if name not in channels]
         heights = None if height is None else _checked_heights(height, len(readings))
         values, units = readings.values.copy(), list(readings.units)
-        made = cls(
-            readings, options, chosen, heights, before or {}, values, units, Remarks.beginning(left)
-        )
+        remarks = Remarks.beginning(left)
+        made = cls(readings, options, chosen, heights, told, values, units, remarks)
         for channel in chosen:
             made.check(channel)
         return made
@@ -167,9 +170,56 @@ class _Run:
         end = getattr(self.options, f"{channel.part}_to")
         if start == RECORDED:
             start = "low_induction" if channel.unit == CONDUCTIVITY else channel.unit
-            told = self.before.get(channel.field)
+            told = self.told.forms.get(channel.field)
             start = told if told in FORMS[channel.part] else start
         return start, start if end == UNCHANGED else end
+
+    def recorded(self, channel: Channel) -> bool:
+        """Whether what a channel is in is left to description and history."""
+        return str(getattr(self.options, f"{channel.part}_from")) == RECORDED
+
+    def asked(self, channel: Channel) -> bool:
+        """Whether a channel is to be in a form that was chosen."""
+        return str(getattr(self.options, f"{channel.part}_to")) != UNCHANGED
+
+    def needs_ground(self, channel: Channel) -> bool:
+        """Whether the exact conductivity of a quadrature channel is wanted, if only to compare."""
+        start, end = self.forms(channel)
+        compared = "exact" in (start, end) or end == "low_induction_lifted"
+        return self.options.subtract_conductive or (start != end and compared)
+
+    def speak(self, zero: ZeroLevel) -> None:
+        """What is to be said before anything is converted."""
+        told, warnings = self.told, self.remarks.warnings
+        self.remarks.unspoken(
+            [c for c in self.channels if self.recorded(c) and c.field not in told.forms]
+        )
+        pairs = {channel.number: channel.pair for channel in self.channels}
+        for pair in pairs.values():
+            self.remarks.high(pair, self.height)
+        for channel in self.channels:
+            name, forms = channel.field, self.forms(channel)
+            if name in told.levels and (name in zero.offsets or name in zero.known):
+                warnings.append(
+                    f"{name}: the history says that its zero level was set once before."
+                )
+            unit, as_shown = unit_of(forms[0]), channel.unit if self.recorded(channel) else ""
+            meant = told.levels.get(name) or as_shown
+            if name in zero.offsets and meant and meant != unit:
+                whose = "as the time before" if told.levels.get(name) else "as the instrument shows"
+                warnings.append(
+                    f"{name}: the offset of {zero.offsets[name]:g} is taken in {unit}, which the "
+                    f"channel is in now, not in {meant} {whose}. Correct it if {meant} was meant."
+                )
+            # A factor may come before or after the rule, which is one too.
+            linear = {*forms} <= {"low_induction", "low_induction_lifted"}
+            spoiled = (forms[0] != forms[1] and not linear) or self.options.subtract_conductive
+            if channel.part == "quadrature" and name in told.referred and spoiled:
+                warnings.append(
+                    f"{name}: by the history its values were referred to {told.referred[name]:g} "
+                    "°C: they are not what the coils read, and what is made of them is wrong. "
+                    "Convert the layer as it was before, then refer the result."
+                )
 
     def subtracts(self, channel: Channel) -> bool:
         """Whether the conductive ground's part is taken off a channel."""
@@ -185,7 +235,7 @@ class _Run:
     def check(self, channel: Channel) -> None:
         """Refuse a channel that cannot be what it is said to be, or become what it should."""
         name, forms = channel.field, self.forms(channel)
-        given = getattr(self.options, f"{channel.part}_from") != RECORDED
+        given = not self.recorded(channel)
         unit = self.readings.units[self.readings.channels.index(name)]
         if unit and unit != unit_of(forms[0]):
             wrong = f"Channel '{name}' is in {unit} by the layer, but in {unit_of(forms[0])} by "
@@ -195,8 +245,8 @@ class _Run:
                     f"what the {channel.part.replace('_', '-')} channels are in now."
                 )
             self.remarks.warnings.append(wrong + "what was chosen: the choice counts.")
-        told = self.before.get(name)
-        if given and told is not None and told != forms[0]:
+        told = self.told.forms.get(name)
+        if given and told and told != forms[0]:
             self.remarks.warnings.append(
                 f"Channel '{name}' was converted before, to '{told}' by the history, and is taken "
                 f"for '{forms[0]}' now: it may be converted twice."
@@ -228,17 +278,17 @@ class _Run:
             more = exact_ratio(channel.pair, below, coils.height, portion(progress, 0, 0.2)).real
         offset = zero.offsets.get(name, 0.0)
         if name in zero.known:
-            taken = np.where(usable, inside, np.nan)
-            near = zero.near(self.readings)
-            found = offset_at(name, taken, near, coils, forms, zero.known[name], more)
+            near = zero.near(name, self.readings, usable & np.isfinite(coils.height + more))
+            found = offset_at(name, inside, near, coils, forms, zero.known[name], more)
             self.remarks.at_point(name, forms[0], found)
             offset = found.offset
         elif name in zero.offsets:
             self.remarks.offset(name, forms[0], offset)
+        if name in zero.offsets or name in zero.known:
+            self.remarks.figures[f"{name} offset unit"] = unit_of(forms[0])
         levelled = inside - offset
         ratio = coils.to_ratio(levelled, forms[0], portion(progress, 0.2, 0.4)) - more
-        wanted = self.options.quadrature_to != UNCHANGED or self.options.subtract_conductive
-        if wanted and channel.part == "quadrature":
+        if channel.part == "quadrature" and self.needs_ground(channel):
             share = portion(progress, 0.4, 1.0)
             self.grounds[channel.number] = exact_conductivity(
                 channel.pair, ratio, coils.height, share
@@ -252,11 +302,14 @@ class _Run:
         if forms[0] != forms[1]:
             self.units[column] = unit_of(forms[1])
         ground = self.grounds.get(channel.number) if channel.part == "quadrature" else None
-        done = Done(channel, coils, forms, inside, ratio, outside, usable, ground)
+        asked = self.asked(channel)
+        done = Done(channel, coils, forms, inside, levelled, ratio, outside, usable, ground, asked)
         self.remarks.add(done, name in zero.offsets or name in zero.known)
 
     def correction(self) -> EmiUnitsCorrection:
         """What came of it."""
+        if np.array_equal(self.values, self.readings.values, equal_nan=True):
+            self.remarks.messages.append("Nothing was converted: the values are as they were.")
         forms = {channel.field: self.forms(channel)[1] for channel in self.channels}
         figures = {**self.remarks.figures, **{f"{name} form": form for name, form in forms.items()}}
         corrected = replace(self.readings, values=self.values, units=tuple(self.units))

@@ -22,6 +22,18 @@ SCALES = {"ratio": 1.0, "ppt": 1e-3, "ppm": 1e-6}
 CONDUCTIVITY = "mS/m"
 """Unit of a quadrature channel that is apparent conductivity."""
 
+HIGH = 2.0
+"""Coil spacings above which a height is asked after: what is left of the reading is a quarter or
+less (our choice)."""
+
+WIDE = 10.0
+"""Coil spacing, m, above which it is asked after: surveys for what lies buried near the surface use
+some metres at most (common practice, no source)."""
+
+NO_LONGER_LOW = 0.1
+"""Induction number from which "much less than 1" is no longer taken for granted: common practice,
+no source."""
+
 SPACINGS = (0.05, 40.0)
 HEIGHTS = (0.0, 50.0)
 FREQUENCIES = (100.0, 1e6)
@@ -65,20 +77,34 @@ class CoilPair:
     def __post_init__(self) -> None:
         check_words(("Orientation", self.orientation, ORIENTATIONS))
         ranges = (
-            ("coil spacing", self.spacing, SPACINGS, "m"),
-            ("frequency", self.frequency, FREQUENCIES, "Hz"),
-            ("height", self.height, HEIGHTS, "m"),
+            ("coil spacing", self.spacing, SPACINGS, "m", 0.01, "cm"),
+            ("frequency", self.frequency, FREQUENCIES, "Hz", 1e3, "kHz"),
+            ("height", self.height, HEIGHTS, "m", 0.01, "cm"),
         )
-        for what, value, (low, high), unit in ranges:
+        for what, value, (low, high), unit, factor, mistaken in ranges:
             if not low <= value <= high:
+                meant = told_in(value, factor, mistaken, low, high)
                 raise ValueError(
-                    f"The {what} is {value:g} {unit}: give {low:g} to {high:g} {unit}."
+                    f"The {what} is {value:,.10g} {unit}: give {low:g} to {high:,.10g} {unit}"
+                    f"{meant and f' ({meant})'}."
                 )
 
     @property
     def label(self) -> str:
         """The pair's name, or its spacing and orientation, e.g. ``1 m vertical``."""
         return self.name or f"{self.spacing:g} m {self.orientation}"
+
+
+def told_in(value: float, factor: float, unit: str, low: float, high: float) -> str:
+    """What a number out of its range is if it was told in another unit; empty if that cannot be.
+
+    Examples
+    --------
+    >>> told_in(10, 1e3, "kHz", *FREQUENCIES), told_in(0, 1e3, "kHz", *FREQUENCIES)
+    ('10 kHz is 10000', '')
+    """
+    meant = value * factor
+    return f"{value:.10g} {unit} is {meant:.10g}" if value > 0 and low <= meant <= high else ""
 
 
 @dataclass(frozen=True)
@@ -213,3 +239,39 @@ def induction_number(pair: CoilPair, conductivity: float) -> float:
     """
     omega = 2 * math.pi * pair.frequency
     return pair.spacing * math.sqrt(omega * MU_0 * max(conductivity, 0.0) * 1e-3 / 2)
+
+
+def doubtful_heights(pairs: Sequence[CoilPair]) -> list[str]:
+    """Heights far above the coil spacing, a sentence each: most are centimetres.
+
+    Examples
+    --------
+    >>> doubtful_heights([CoilPair(0.5, height=5.0), CoilPair(1.0, height=5.0)])[0][:70]
+    "A height of 5 m is more than 2 coil spacings of '0.5 m vertical', '1 m"
+    """
+    high: dict[float, list[str]] = {}
+    for pair in pairs:
+        if pair.height > HIGH * pair.spacing:
+            high.setdefault(pair.height, []).append(f"'{pair.label}'")
+    return [
+        f"A height of {height:g} m is more than {HIGH:g} coil spacings of {', '.join(labels)}: "
+        f"little of the ground is left in the reading. Heights are in metres: {height:g} cm is "
+        f"{height / 100:g}."
+        for height, labels in high.items()
+    ]
+
+
+def doubtful_spacings(pairs: Sequence[CoilPair]) -> list[str]:
+    """Coil spacings that are wide for this kind of survey, a sentence each.
+
+    Examples
+    --------
+    >>> doubtful_spacings([CoilPair(32.0)])[0][:73]
+    "The coil spacing of '32 m vertical' is 32 m, unusual for this kind of sur"
+    """
+    return [
+        f"The coil spacing of '{pair.label}' is {pair.spacing:g} m, unusual for this kind of "
+        f"survey. Spacings are in metres: {pair.spacing:g} cm is {pair.spacing / 100:g}."
+        for pair in pairs
+        if pair.spacing > WIDE
+    ]

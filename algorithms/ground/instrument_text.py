@@ -20,7 +20,6 @@ import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from math import isfinite
 from unicodedata import category
 
 from ..intake.text.strict_json import Keys, Written, read_json
@@ -32,6 +31,7 @@ from .instrument import (
     SPACINGS,
     CoilPair,
     Instrument,
+    told_in,
 )
 
 ORIENTATION_WORDS = {
@@ -60,9 +60,9 @@ UNITS: Mapping[str, tuple[str, ...]] = {
 }
 
 _RANGES = {
-    "spacing_m": (SPACINGS, "metres", 0.01, "centimetres"),
-    "frequency_hz": (FREQUENCIES, "hertz", 1e3, "kilohertz"),
-    "height_m": (HEIGHTS, "metres", 0.01, "centimetres"),
+    "spacing_m": (SPACINGS, "metres", 0.01, "cm"),
+    "frequency_hz": (FREQUENCIES, "hertz", 1e3, "kHz"),
+    "height_m": (HEIGHTS, "metres", 0.01, "cm"),
 }
 """Range and unit of each number, and the unit it may have been told in by mistake."""
 
@@ -96,7 +96,7 @@ def parse_instrument(text: str, name: str = "The description") -> Instrument:
     (1.0, 'ec_100', 'mS/m')
     >>> parse_instrument('{"pairs": [{"spacing_m": 100}]}', "coils.json")
     Traceback (most recent call last):
-    ValueError: Pair 1 of coils.json: 'spacing_m' is 100; write metres, 0.05 to 40, not centimetres.
+    ValueError: Pair 1 of coils.json: 'spacing_m' is 100; write metres, 0.05 to 40 (100 cm is 1).
     """
     text = text[1:] if text.startswith("\ufeff") else text
     if not text.strip():
@@ -273,19 +273,19 @@ class _Reader:
     def number(self, key: str) -> float:
         """A number in the range of its key."""
         where, value = self.value(key)
-        (low, high), unit, smaller, mistaken = _RANGES[key]
+        (low, high), unit, factor, mistaken = _RANGES[key]
         begin = f"{where}: '{key}' is {_shown(value)}; write"
         if not isinstance(value, Written):
             quoted = " without quotation marks" if isinstance(value, str) else ""
             raise ValueError(
-                f"{begin} a number of {unit} with a decimal point{quoted}, {low:g} to {high:g}."
+                f"{begin} a number of {unit} with a decimal point{quoted}, {low:g} to {high:.10g}."
             )
         number = float(value)
         if low <= number <= high:
             return number
-        ranges = f"{begin} {unit}, {low:g} to {high:g}"
-        other = isfinite(number) and number > 0 and low <= number * smaller <= high
-        raise ValueError(f"{ranges}, not {mistaken}." if other else f"{ranges}.")
+        # As the file has it: no commas in the thousands.
+        meant = told_in(number, factor, mistaken, low, high)
+        raise ValueError(f"{begin} {unit}, {low:g} to {high:.10g}{meant and f' ({meant})'}.")
 
     def orientation(self) -> str:
         """One of `ORIENTATIONS`."""

@@ -11,7 +11,7 @@ import numpy as np
 from ..correct.despike import noise_level
 from ..correct.windows import Walk
 from ..progress import Progress, keep_going, portion, side_by_side
-from ..readings import FloatArray, IntArray, Readings
+from ..readings import FloatArray, Readings
 from ..words import plural
 from .instrument import Channel
 from .inversion.account import account
@@ -110,8 +110,11 @@ def invert_layers(
     heights = np.broadcast_to(lifted, readings.values.shape)
     if height is not None:
         heights = np.broadcast_to(height[:, np.newaxis], readings.values.shape)
-    rows, left_out = usable_rows(readings, channels, heights)
-    noise = _noise(readings, rows, channels, options)
+    found_noise = noise_of(readings)
+    noise = _noise(found_noise, channels, options)
+    rows, left_out = usable_rows(readings, channels, heights, noise)
+    if not (noise > 0).all():
+        raise ValueError("The noise cannot be found, for all readings are 0: give it.")
     values = readings.values[rows]
     soundings = Soundings(
         channels=tuple(channels),
@@ -144,7 +147,9 @@ def invert_layers(
             lambda chosen: keep(fit(soundings.take(chosen), parting), chosen),
             progress,
         )
-    figures, messages, warnings = account(soundings, parting, whole, rows, left_out, noise)
+    figures, messages, warnings = account(
+        soundings, parting, whole, rows, left_out, (noise, found_noise)
+    )
     return Inverted(**whole, figures=figures, messages=messages, warnings=warnings)
 
 
@@ -158,9 +163,19 @@ def _shapes(layers: int) -> dict[str, tuple[int, ...]]:
     }
 
 
-def _noise(
-    readings: Readings, rows: IntArray, channels: Sequence[Channel], options: InversionOptions
-) -> FloatArray:
+def noise_of(readings: Readings) -> FloatArray:
+    """Noise of each channel by the scatter of its readings along the traverses, ``(p,)``."""
+    walk = Walk.of(readings)
+    usable = readings.usable
+    found = np.zeros(len(readings.channels))
+    for k, column in enumerate(np.where(usable, readings.values, np.nan).T):
+        if usable[:, k].any():
+            floor = FLOOR * float(np.nanmedian(np.abs(column)))
+            found[k] = max(noise_level(column[walk.rows], walk), floor)
+    return found
+
+
+def _noise(found: FloatArray, channels: Sequence[Channel], options: InversionOptions) -> FloatArray:
     """Standard deviation of the noise of each channel, in its unit, shape ``(p,)``."""
     count = len(channels)
     if options.noise:
@@ -170,15 +185,6 @@ def _noise(
                 "for all, or one each."
             )
         return np.broadcast_to(np.array(options.noise), (count,)).copy()
-    walk = Walk.of(readings)
-    usable = readings.usable[walk.rows]
-    found = np.empty(count)
-    for k in range(count):
-        column = np.where(usable[:, k], readings.values[walk.rows, k], np.nan)
-        floor = FLOOR * float(np.median(np.abs(readings.values[rows, k])))
-        found[k] = max(noise_level(column, walk), floor)
-    if not (found > 0).all():
-        raise ValueError("The noise cannot be found, for all readings are 0: give it.")
     return found
 
 

@@ -68,6 +68,32 @@ def cumulative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> 
     return perpendicular
 
 
+def depth_below_which(share: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
+    """Normalised depth below which a share of the response comes from: `cumulative_response` back.
+
+    Parameters
+    ----------
+    share
+        0 to 1, any shape; 0 gives infinity.
+
+    Examples
+    --------
+    >>> depth_below_which(0.3).round(3).item(), depth_below_which(0.3, "horizontal").round(3).item()
+    (1.59, 0.758)
+    """
+    check_words(("Orientation", orientation, ORIENTATIONS))
+    below = np.asarray(share, dtype=np.float64)
+    found: FloatArray
+    with np.errstate(divide="ignore"):
+        if orientation == "vertical":
+            found = np.sqrt(1 / below**2 - 1) / 2
+        elif orientation == "horizontal":
+            found = (1 / below - below) / 4
+        else:
+            found = (1 - below) / (2 * np.sqrt(below * (2 - below)))
+    return found
+
+
 def relative_response(depth: npt.ArrayLike, orientation: str = "vertical") -> FloatArray:
     """Response of a thin layer at a normalised depth, per unit of normalised thickness.
 

@@ -1,4 +1,4 @@
-"""Sections through inverted ground: which readings a line passes, and what lies under them.
+"""Sections through inverted ground: which readings a line passes.
 
 A section runs along a traverse as it was walked, or along any drawn line. There the ground under
 each place of the line is that of the nearest reading: models are picked, never averaged.
@@ -6,7 +6,6 @@ each place of the line is that of the nearest reading: models are picked, never 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +14,8 @@ from scipy.spatial import cKDTree
 from ..gridding.spacing import Walk
 from ..intake.walk.heading import travel_of
 from ..intake.walk.walked import progress_of
-from ..readings import BoolArray, FloatArray, IntArray, Readings, Traverse
+from ..readings import FloatArray, IntArray, Readings, Traverse
 from ..words import plural
-from .instrument import Channel
-from .inversion.soundings import Soundings
-from .invertlayers import Inverted
 
 WINDOW = 2.0
 """Metres of path that the direction of walking is taken from: see docs/conventions.md."""
@@ -29,10 +25,6 @@ MOST = 4_000
 
 REACH = 1.0
 """Usual steps that a reading speaks for to either side at most."""
-
-BELOW_LAST, BELOW_SEEN = 1.35, 1.15
-"""A section is shown down to so many times the top of the last layer and the depth of
-investigation (medians), whichever is deeper."""
 
 NAMED = 8
 """Traverses named where one is not found."""
@@ -106,7 +98,9 @@ def named_traverse(readings: Readings, text: str) -> Traverse:
     raise ValueError(f"There is no traverse '{text}'. There are: {shown or 'none'}.")
 
 
-def along_traverse(readings: Readings, traverse: Traverse, metre: float = 1.0) -> Section:
+def along_traverse(
+    readings: Readings, traverse: Traverse, metre: float = 1.0, name: str = ""
+) -> Section:
     """A section along a traverse, from where its walker started.
 
     Readings without a position have no column; a step of more than twice the usual is a gap.
@@ -115,6 +109,8 @@ def along_traverse(readings: Readings, traverse: Traverse, metre: float = 1.0) -
     ----------
     metre
         Map units of a metre.
+    name
+        What the section is called; empty for the traverse's own name.
 
     Raises
     ------
@@ -128,14 +124,14 @@ def along_traverse(readings: Readings, traverse: Traverse, metre: float = 1.0) -
     >>> found.left.tolist(), found.right.tolist(), found.ends
     ([-0.5, 0.5, 1.5, 5.0], [0.5, 1.5, 3.0, 6.5], ('W', 'E'))
     """
-    rows = traverse.rows
+    rows, name = traverse.rows, name or traverse.name
     x, y = readings.x[rows] / metre, readings.y[rows] / metre
     way = progress_of(x, y, travel_of(x, y, WINDOW))
     known = np.flatnonzero(np.isfinite(way))
     steps = np.diff(way[known])
     if not (steps > 0).any():
         raise ValueError(
-            f"The readings of {traverse.name} lie in one place or in none: choose another traverse."
+            f"The readings of {name} lie in one place or in none: choose another traverse."
         )
     rows, way = rows[known], way[known]
     usual = float(np.median(steps[steps > 0]))
@@ -143,7 +139,7 @@ def along_traverse(readings: Readings, traverse: Traverse, metre: float = 1.0) -
     left = way - np.concatenate([[usual / 2], half])
     right = way + np.concatenate([half, [usual / 2]])
     ends = _winds(x[known[-1]] - x[known[0]], y[known[-1]] - y[known[0]])
-    return Section(traverse.name, rows, left, right, ends)
+    return Section(name, rows, left, right, ends)
 
 
 def along_line(
@@ -239,108 +235,3 @@ def _winds(east: float, north: float) -> tuple[str, str]:
         return "", ""
     number = round(float(np.degrees(np.arctan2(east, north))) % 360.0 / 45.0) % 8
     return WINDS[(number + 4) % 8], WINDS[number]
-
-
-@dataclass(frozen=True, eq=False)
-class SectionGround:
-    """What lies under the `m` columns of a section; NaN where nothing was found.
-
-    Parameters
-    ----------
-    conductivity
-        mS/m, shape ``(m, L)``.
-    factor
-        How far off it may be either way, as a factor, ``(m, L)``.
-    tops, bottoms
-        Depths of each layer, m, ``(m, L)``; the last ends at the floor of the section.
-    depth, misfit
-        Depth of investigation, m, and residual in standard deviations, ``(m,)``.
-    channels
-        What was measured.
-    observed, computed
-        What was read, and what the layers would read, ``(m, p)``.
-    range
-        Conductivities that all the survey lies between, but for 1 % at either end, mS/m.
-    """
-
-    section: Section
-    conductivity: FloatArray
-    factor: FloatArray
-    tops: FloatArray
-    bottoms: FloatArray
-    depth: FloatArray
-    misfit: FloatArray
-    channels: tuple[Channel, ...]
-    observed: FloatArray
-    computed: FloatArray
-    range: tuple[float, float]
-
-    @property
-    def floor(self) -> float:
-        """How deep the section is shown, m."""
-        return float(np.nanmax(self.bottoms))
-
-
-def section_ground(
-    section: Section,
-    readings: Readings,
-    channels: Sequence[Channel],
-    found: Inverted,
-    height: FloatArray | None = None,
-    susceptibility: float = 0.0,
-) -> SectionGround:
-    """Put what was found under a section, and work out what it would read.
-
-    Parameters
-    ----------
-    readings, channels, height
-        As given to `invert_layers`.
-    susceptibility
-        Of all the ground, SI, as it was assumed.
-
-    Raises
-    ------
-    ValueError
-        If nothing was found under the section.
-    """
-    rows = section.rows
-    conductivity = found.conductivity[rows]
-    known: BoolArray = np.isfinite(conductivity.sum(axis=1))
-    if not known.any():
-        raise ValueError(
-            f"None of the readings along the section ({section.name}) could be inverted: choose "
-            "another line."
-        )
-    thickness = found.thickness[rows]
-    tops = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(thickness, axis=1)], axis=1)
-    depth = found.depth[rows]
-    floor = max(
-        BELOW_LAST * float(np.nanmedian(tops[:, -1])), BELOW_SEEN * float(np.nanmedian(depth))
-    )
-    tops = np.minimum(tops, floor)
-    bottoms = np.concatenate([tops[:, 1:], np.full((len(rows), 1), floor)], axis=1)
-    computed = np.full((len(rows), len(channels)), np.nan)
-    values = readings.values[rows]
-    soundings = Soundings(
-        channels=tuple(channels),
-        values=values[known],
-        noise=np.ones_like(values[known]),
-        shared=np.zeros_like(values[known]),
-        height=None if height is None else height[rows][known],
-        susceptibility=susceptibility,
-    )
-    computed[known] = soundings.predicted(conductivity[known], thickness[known])
-    low, high = np.nanpercentile(found.conductivity, [1, 99])
-    return SectionGround(
-        section=section,
-        conductivity=conductivity,
-        factor=np.sqrt(found.high[rows] / found.low[rows]),
-        tops=np.where(known[:, np.newaxis], tops, np.nan),
-        bottoms=np.where(known[:, np.newaxis], bottoms, np.nan),
-        depth=depth,
-        misfit=found.misfit[rows],
-        channels=tuple(channels),
-        observed=values,
-        computed=computed,
-        range=(float(low), float(high)),
-    )

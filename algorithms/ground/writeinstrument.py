@@ -8,7 +8,14 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from ..words import plural
-from .instrument import CoilPair, Instrument, induction_number
+from .instrument import (
+    NO_LONGER_LOW,
+    CoilPair,
+    Instrument,
+    doubtful_heights,
+    doubtful_spacings,
+    induction_number,
+)
 from .instrument_text import ORIENTATION_ADVICE, orientation_of
 
 Item = TypeVar("Item")
@@ -18,10 +25,6 @@ PLACEHOLDERS = ("cm", "orientation", "pair")
 
 USUAL_GROUND = 20.0
 """mS/m, soil of middling conductivity: common practice, no source."""
-
-NO_LONGER_LOW = 0.1
-"""Induction number from which "much less than 1" is no longer taken for granted: common practice,
-no source."""
 
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
@@ -102,7 +105,7 @@ def coil_pairs(given: Described) -> tuple[CoilPair, ...]:
 
 
 def pair_lines(instrument: Instrument) -> tuple[list[str], list[str]]:
-    """What each pair is, in words, and hints on those whose induction number is not low."""
+    """What each pair is, in words, and hints on numbers that are unlikely or no longer low."""
     said, hints = [], []
     for number, pair in enumerate(instrument.pairs, start=1):
         parts = [
@@ -124,7 +127,8 @@ def pair_lines(instrument: Instrument) -> tuple[list[str], list[str]]:
                 "low. If spacing and frequency are right, use the exact form wherever a step "
                 "offers it."
             )
-    return said, hints
+    pairs = instrument.pairs
+    return said, [*doubtful_spacings(pairs), *doubtful_heights(pairs), *hints]
 
 
 def usual_name(pairs: Sequence[CoilPair]) -> str:
@@ -175,11 +179,15 @@ def _fields(what: str, given: Sequence[str], pairs: Sequence[CoilPair]) -> list[
 
 
 def _filled(what: str, pattern: str, number: int, pair: CoilPair) -> str:
-    """A pattern with its placeholders filled; spacings as three digits of centimetres."""
+    """A pattern with its placeholders filled; spacings as three or more digits of centimetres."""
+    if re.search("[{}]", _PLACEHOLDER.sub("", pattern)):
+        raise ValueError(
+            f"The {what} hold '{pattern}', in which a brace is not closed or not opened: write "
+            "placeholders such as {cm}."
+        )
     centimetres = round(100 * float(pair.spacing), 6)
-    whole = centimetres.is_integer()
     values = {
-        "cm": f"{centimetres:03.0f}" if whole else f"{centimetres:g}",
+        "cm": f"{centimetres:03.0f}",
         "orientation": pair.orientation,
         "pair": str(number),
     }
@@ -189,6 +197,11 @@ def _filled(what: str, pattern: str, number: int, pair: CoilPair) -> str:
             raise ValueError(
                 f"The {what} hold '{{{found[1]}}}', which is no placeholder: there are "
                 f"{', '.join('{' + word + '}' for word in PLACEHOLDERS)}."
+            )
+        if found[1] == "cm" and not centimetres.is_integer():
+            raise ValueError(
+                f"The {what} hold {{cm}}, but coil pair {number} is {pair.spacing:g} m, no whole "
+                "number of centimetres: list the fields, or use {pair}."
             )
         return values[found[1]]
 

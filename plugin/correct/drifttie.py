@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ...algorithms.correct.driftbase import check_units
 from ...algorithms.correct.drifttie import (
     LEVELS,
     MODELS,
@@ -137,6 +138,7 @@ class DriftTie(CorrectionStep):
             time=task["TIME_FIELD"],
         )
         second = read_readings(layer, roles, layer.lines, task.part(0.2, 0.3))
+        check_units(readings, second, "tie lines")
         whole = readings.followed_by(second)
         return whole, np.array([line.rows[0] >= len(readings) for line in whole.lines])
 

@@ -73,8 +73,9 @@ class RunSequence(ReadingsStep):
         "despike\n    window = 7\nlevellines\n"
         "Parameters not named keep their defaults. Lines that begin with # are remarks. Write the "
         "sequence that was run to a file to edit it.",
-        "Layers named in a sequence, such as base readings, are looked for beside the sequence "
-        "and beside the readings. Base readings of another day are another layer: change its name.",
+        "Layers and files named in a sequence, such as base readings, are looked for beside the "
+        "sequence and beside the readings. Base readings of another day are another layer: change "
+        "its name.",
     )
     words = ("batch", "chain", "workflow", "macro", "repeat", "history", "pipeline")
     parameters = (
@@ -183,15 +184,23 @@ class RunSequence(ReadingsStep):
                     + ("; it is set for the whole sequence." if name in SHARED else known)
                 )
             step = kind().create()
-            asked = {**shared, **self.resolved(kind, one, task)}
+            asked = {**shared, **self.resolved(kind, one, task, where)}
             child = Task(step, asked, task.context, task.feedback)
             child.share("INPUT", task["INPUT"])
             step.task = child
             found.append(Member(one, step, child))
         return tuple(found), remarks
 
-    def resolved(self, kind: type[CorrectionStep], called: Called, task) -> dict[str, object]:
-        """The parameters with layers named by a file's name found where they are likely to lie."""
+    def resolved(
+        self, kind: type[CorrectionStep], called: Called, task, where: str
+    ) -> dict[str, object]:
+        """The parameters with layers named by a file's name found where they are likely to lie.
+
+        Raises
+        ------
+        ValueError
+            If a file, other than a layer, is nowhere there.
+        """
         folders = [task["SEQUENCE"].parent] if task["SEQUENCE"] else []
         folders += [Path(layer.source).parent for layer in (task["HISTORY_OF"],) if layer]
         if task["INPUT"].layer is not None:
@@ -202,6 +211,11 @@ class RunSequence(ReadingsStep):
             if isinstance(record, (Layer, File)) and isinstance(name, str) and name:
                 beside = [folder / name for folder in folders if (folder / name).is_file()]
                 asked[record.name] = str(beside[0]) if beside else name
+                if isinstance(record, File) and not beside and not Path(name).is_file():
+                    raise ValueError(
+                        f"{where}: there is no file '{name}' for '{record.label}'. Put it beside "
+                        "the sequence file or the readings, or write its full path."
+                    )
         return asked
 
     # -- the run --------------------------------------------------------------------------------
@@ -254,7 +268,7 @@ class RunSequence(ReadingsStep):
     ) -> tuple[Readings, str, str]:
         """One correction: the readings after it, its figures and its line of history."""
         task = member.task
-        channels = task["CHANNELS"] or readings_layer.guess_channels(task["INPUT"], lines)
+        channels = member.step.channels(task, lines)
         columns = [readings.channels.index(name) for name in channels]
         own = replace(
             readings,
@@ -266,6 +280,7 @@ class RunSequence(ReadingsStep):
         found: Correction = member.step.correct(own, task)
         values = readings.values.copy()
         values[:, columns] = found.readings.values
+        member.step.warn_of_previous(task, channels, [*task["INPUT"].field_names, *more])
         if task["KEEP_PREVIOUS"]:
             names = (name + readings_layer.PREVIOUS for name in channels)
             more.update(zip(names, own.values.T))

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
 import numpy as np
 
 from ...algorithms.correct.temperature import (
@@ -9,16 +12,29 @@ from ...algorithms.correct.temperature import (
     MODELS,
     WARMEST,
     TemperatureOptions,
+    factor_to,
+    is_conductivity,
     logged_temperature,
     temperature,
 )
-from ...algorithms.readings import Readings
+from ...algorithms.readings import Correction, Readings
+from ..history import channel_units
 from ..inputs import Field, Layer
 from ..parameters import Choice, Number, Toggle
-from ..readings_layer import Roles, read_readings, shared_codes
+from ..readings_layer import PREVIOUS, Roles, numbers_of, read_readings, shared_codes
 from ..readings_step import CorrectionStep
 
 DEFAULTS = TemperatureOptions()
+
+BOUNDS = ("_low", "_high")
+"""What stands behind a channel's name in the names of the fields of its bounds."""
+
+
+@dataclass(frozen=True, eq=False)
+class Referred(Correction):
+    """A correction with the fields that follow their channels."""
+
+    fields: Mapping[str, np.ndarray] = field(default_factory=dict)
 
 
 class Temperature(CorrectionStep):
@@ -37,6 +53,8 @@ class Temperature(CorrectionStep):
         "Only channels in units of conductivity are changed; the in-phase part is left alone. This "
         "does not take off the instrument's own drift, though both follow the sun: correct drift "
         "first.",
+        "Bounds of a channel, in fields named like it with '_low' and '_high' behind, are "
+        "multiplied with it.",
     )
     words = ("EC25", "temperature", "compensation", "normalise", "season", "soil")
     options = (
@@ -131,13 +149,51 @@ class Temperature(CorrectionStep):
     def correct(self, readings, task):
         if any(line.startswith("lynchet:temperature ") for line in task["INPUT"].lines):
             task.warn("The history says that this layer's conductivity was referred once before.")
-        return temperature(
+        degrees, options = self.degrees(readings, task), task.options(TemperatureOptions)
+        found = temperature(
             readings,
-            self.degrees(readings, task),
-            task.options(TemperatureOptions),
+            degrees,
+            options,
             channels=task["CHANNELS"] or None,
             progress=task.part(0.3, 0.8),
         )
+        bounded = self.bounded(readings, task)
+        names = [name + end for name in bounded for end in BOUNDS]
+        if not names:
+            return Referred(**vars(found))
+        layer = task["INPUT"]
+        columns = layer.columns(names).fields
+        before = {name: numbers_of(columns[name], layer, name) for name in names}
+        factor = factor_to(np.broadcast_to(degrees, len(readings)), options)
+        fields = {name: column * factor for name, column in before.items()}
+        if task["KEEP_PREVIOUS"]:
+            fields.update({name + PREVIOUS: column for name, column in before.items()})
+        told = (
+            f"{', '.join(bounded)}: the bounds, in the fields with {' and '.join(BOUNDS)} behind "
+            "the name, are multiplied with them."
+        )
+        return Referred(
+            found.readings,
+            {**found.figures, "bounds": ", ".join(names)},
+            (*found.messages, told),
+            found.warnings,
+            fields,
+        )
+
+    def bounded(self, readings: Readings, task) -> Sequence[str]:
+        """The channels referred whose bounds the layer holds, as fields that are no channels."""
+        layer = task["INPUT"]
+        channels = {*readings.channels, *channel_units(self.lines(task))}
+        numbers = {one.name() for one in layer.fields if one.isNumeric()} - channels
+        return [
+            name
+            for name, unit in zip(readings.channels, readings.units)
+            if (task["CHANNELS"] or is_conductivity(unit))
+            and all(name + end in numbers for end in BOUNDS)
+        ]
+
+    def more(self, task, found: Referred) -> Mapping[str, np.ndarray]:
+        return found.fields
 
     def degrees(self, readings: Readings, task) -> float | np.ndarray:
         """The soil temperature of each reading, or one for all."""

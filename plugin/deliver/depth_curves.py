@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import wrap
 
 from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, MaxNLocator
 
 from ...algorithms.ground.depthtable import DepthTable
 from .figures import INK, LINE, MARK, dress, new_figure, save
@@ -16,6 +18,18 @@ TITLE = "Depth sensitivity of the coil pairs"
 DASHES = (0, (4, 2.2))
 COLUMNS = 4
 """Of the legend."""
+
+LABELS_AT = 109.0
+"""%, where the depths are written: beyond all curves."""
+
+RIGHT = 132.0
+"""%, the right end of the responses from above, behind the depths."""
+
+NOTE = 165
+"""Characters of a line of notes."""
+
+LINES = 24
+"""Depths that could be written below each other."""
 
 
 def draw_depth_curves(found: DepthTable, path: Path) -> None:
@@ -36,6 +50,9 @@ def draw_depth_curves(found: DepthTable, path: Path) -> None:
         dress(axes)
         axes.set_title(title, loc="left", fontsize=10, color=INK)
         axes.set_xlabel(unit, fontsize=8, color=INK)
+        axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+        axes.ticklabel_format(axis="x", style="sci", scilimits=(-2, 4), useMathText=True)
+        axes.xaxis.get_offset_text().set(size=8, color=INK)
         _layers(axes, found)
     share = found.options.share
     above.axvline(share, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
@@ -56,26 +73,75 @@ def draw_depth_curves(found: DepthTable, path: Path) -> None:
             marks.append((one.depth_exact, colour))
     _mark_depths(above, marks, share, deepest)
     relative.set_xlim(left=min(0.0, relative.get_xlim()[0]))
-    above.set_xlim(min(0.0, above.get_xlim()[0]), max(105.0, above.get_xlim()[1]))
+    above.set_xlim(min(-5.0, above.get_xlim()[0]), RIGHT)
+    above.xaxis.set_major_locator(FixedLocator(range(0, 101, 20)))
     in_phase.axvline(0.0, color=INK, linewidth=0.8)
     relative.set_ylim(deepest, 0.0)
     relative.set_ylabel("Depth below the ground [m]", fontsize=9, color=INK)
     _legend(figure, found)
     rows = -(-(len(found.pairs) + 2) // COLUMNS)
-    figure.subplots_adjust(left=0.07, right=0.985, top=0.9 - 0.035 * rows, bottom=0.1, wspace=0.09)
+    notes = _notes(found, deepest)
+    figure.text(0.07, 0.02, "\n".join(notes), va="bottom", fontsize=8, color=INK)
+    figure.subplots_adjust(
+        left=0.07, right=0.985, top=0.9 - 0.035 * rows, bottom=0.1 + 0.028 * len(notes),
+        wspace=0.09,
+    )  # fmt: skip
     save(figure, path, TITLE, (*found.messages, *found.warnings))
 
 
 def _mark_depths(axes, marks: list[tuple[float, str]], share: float, deepest: float) -> None:
-    """Write the exact depths beside their dots, those that would touch further down."""
-    line, last = deepest / 26, -deepest
-    for depth, colour in sorted(marks):
-        last = max(depth, last + line)
-        axes.annotate(
-            f"{depth:.2f} m", (share, last), xytext=(7, 5), textcoords="offset points",
-            ha="left", va="center", fontsize=8, color=colour,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
-        )  # fmt: skip
+    """Write the exact depths at the right, each led to from its dot."""
+    marks = sorted(marks)
+    for (depth, colour), at in zip(marks, _spread([depth for depth, _ in marks], deepest)):
+        axes.plot([share, LABELS_AT - 1], [depth, at], color=colour, lw=0.6, zorder=1.5)
+        axes.text(LABELS_AT, at, f"{depth:.2f} m", ha="left", va="center", fontsize=8, color=colour)
+
+
+def _spread(depths: list[float], deepest: float) -> list[float]:
+    """Depths, rising, moved apart to a line of text each and kept inside the figure.
+
+    Those that would touch make a block about the middle of their own depths.
+    """
+    line = deepest / LINES
+    blocks: list[list[float]] = []
+    for depth in depths:
+        blocks.append([depth])
+        while len(blocks) > 1 and _starts(blocks[-1], line) < _starts(blocks[-2], line) + line * (
+            len(blocks[-2])
+        ):
+            last = blocks.pop()
+            blocks[-1] += last
+    places = [_starts(block, line) + k * line for block in blocks for k in range(len(block))]
+    for k in range(len(places)):  # from the ends inwards
+        places[k] = max(places[k], (k + 0.5) * line)
+    for k in range(len(places)):
+        places[-1 - k] = min(places[-1 - k], deepest - (k + 0.5) * line)
+    return places
+
+
+def _starts(block: list[float], line: float) -> float:
+    """Where the first of a block of depths is written."""
+    return sum(block) / len(block) - line * (len(block) - 1) / 2
+
+
+def _notes(found: DepthTable, deepest: float) -> list[str]:
+    """Lines that tell what is not drawn, and why."""
+    said = []
+    absent = [one.label for one in found.pairs if not one.exact.shared]
+    if absent:
+        said.append(
+            f"No exact shares for {', '.join(absent)}: some layers raise the reading and others "
+            "lower it."
+        )
+    below = []
+    for one in found.pairs:
+        for depth, how in ((one.depth_exact, "exact"), (one.depth_low, "low induction numbers")):
+            if depth > deepest:
+                below.append(f"{one.label} {depth:.2f} m ({how})")
+    if below:
+        share = f"{found.options.share:g} %"
+        said.append(f"Below the figure, {share} from above: {', '.join(below)}.")
+    return [line for sentence in said for line in wrap(sentence, NOTE)]
 
 
 def _layers(axes, found: DepthTable) -> None:

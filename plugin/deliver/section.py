@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 from matplotlib.collections import PolyCollection
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
 from ...algorithms.deliver.palettes import Palette
 from ...algorithms.ground.inversion.account import ILL_FITTED
-from ...algorithms.ground.section import SectionGround
+from ...algorithms.ground.section_ground import SectionGround, shown_range
 from ..outputs import FileOutput
 from .figures import INK, LINE, MARK, dress, new_figure, save
 
@@ -38,6 +39,21 @@ SPREAD = 8.0
 """Conductivities that span more than this factor get the ticks of decades."""
 
 SHOWN_FACTORS = (2.0, 3.0, 5.0, 8.0)
+NONE = "#8f8f8f"
+"""Where there is no layer: grey, and darker than anything faded."""
+
+HATCH = "//////"
+"""Over layers that fit badly."""
+
+MISFITS = 4 * ILL_FITTED
+"""Where the misfit's axis ends at most."""
+
+ILL = {"facecolor": "none", "edgecolor": INK, "hatch": HATCH, "linewidth": 0.0}
+DEPTH = {"color": INK, "lw": 1.3, "ls": (0, (4, 2))}
+BOUND = {"color": INK, "lw": 1.0, "ls": (0, (1, 1.5))}
+ARROWS = 12
+"""Arrows to a bound below the floor, at most some so many."""
+
 COLOURS = (LINE, MARK, "#5c7a4a", "#b8860b", "#6b3f6e", "#646b70")
 CAUTION = (
     "One of many grounds that fit. Layers are horizontal to the model: what is narrow or steep "
@@ -73,36 +89,51 @@ def draw_section(ground: SectionGround, path: Path, title: str) -> None:
     below = panel(GROUND, 0.72)
     key = panel(KEY, 0.2, LEFT + 0.06, 0.44)
     draw_ground(below, ground)
-    _misfit(strip, ground)
-    _channels(lines, ground)
+    off = _misfit(strip, ground) | _channels(lines, ground)
     for axes in (strip, lines):
         axes.set_xlim(below.get_xlim())
         axes.tick_params(labelbottom=False)
     draw_key(key, ground.range)
     figure.legend(
         handles=[
-            Line2D([], [], color=INK, lw=1.3, ls=(0, (4, 2)), label="depth of investigation"),
             Line2D([], [], color=INK, marker="o", ls="", ms=4, mew=0, alpha=0.4, label="read"),
             Line2D([], [], color=INK, lw=1.3, label="computed from the layers"),
+            *([_arrow("^", "off the axis")] if off else []),
+            *legend_of(ground),
         ],
-        loc="upper left", bbox_to_anchor=(0.6, (place + 0.2 + KEY + 0.1) / height), frameon=False,
-        fontsize=8,
+        loc="upper left", bbox_to_anchor=(0.585, (place + 0.2 + KEY + 0.12) / height),
+        frameon=False, fontsize=8, ncol=2, columnspacing=1.2,
     )  # fmt: skip
     figure.text(LEFT, 1 - 0.27 / height, title, fontsize=11, color=INK)
     figure.text(LEFT, 0.1 / height, "\n".join(CAUTION), fontsize=7, color=INK, va="bottom")
     save(figure, path, title, CAUTION)
 
 
+def legend_of(ground: SectionGround) -> list:
+    """What tells the marks of the ground: those alone that it has."""
+    handles: list = [Line2D([], [], **DEPTH, label="depth of investigation")]
+    if ground.free:
+        handles.append(Line2D([], [], **BOUND, label="bounds of an interface"))
+    if (ground.base_high > ground.floor).any():
+        handles.append(_arrow("v", "a bound lies deeper"))
+    if (ground.misfit > ILL_FITTED).any():
+        handles.append(Patch(**ILL, label=f"misfit above {ILL_FITTED:g}: means little"))
+    if _has_gaps(ground):
+        handles.append(Patch(facecolor=NONE, label="no layers here"))
+    return handles
+
+
 def draw_ground(axes, ground: SectionGround) -> None:
-    """Draw the layers, faint where their bounds are wide, and the depth of investigation."""
+    """Draw the layers, faint where their bounds are wide, and the depth of investigation.
+
+    What fits badly is drawn at its faintest, and hatched.
+    """
     section = ground.section
-    known = np.isfinite(ground.conductivity)
-    m, layers = known.shape
-    left, right = (np.broadcast_to(x[:, np.newaxis], (m, layers))[known]
-                   for x in (section.left, section.right))  # fmt: skip
-    top, bottom = ground.tops[known], ground.bottoms[known]
+    column, top, bottom, conductivity, factor = ground.cells()
+    left, right = section.left[column], section.right[column]
     corners = np.stack([left, top, right, top, right, bottom, left, bottom], axis=-1)
-    colours = faded(ground.conductivity[known], ground.factor[known], ground.range)
+    ill = ground.misfit > ILL_FITTED
+    colours = faded(conductivity, np.where(ill[column], np.inf, factor), ground.range)
     cells = PolyCollection(
         corners.reshape(-1, 4, 2), facecolors=colours, linewidths=0, antialiaseds=False,
         rasterized=True, zorder=1,
@@ -110,14 +141,18 @@ def draw_ground(axes, ground: SectionGround) -> None:
     axes.add_collection(cells)
     dress(axes)
     axes.grid(False)
-    axes.set_facecolor("#e7e5da")
+    axes.set_facecolor(NONE)
     axes.set_xlim(float(section.left.min()), float(section.right.max()))
     axes.set_ylim(ground.floor, 0.0)
-    x, depth = _broken(ground, ground.depth)
-    axes.plot(x, depth, color=INK, lw=1.3, ls=(0, (4, 2)), zorder=3)
+    for start, end in _runs(ground, ill):
+        axes.fill_between([start, end], 0.0, ground.floor, **ILL, zorder=2)
+    if ground.free:
+        _bounds(axes, ground)
+    depth = np.where(ill, np.nan, np.minimum(ground.depth, 0.995 * ground.floor))
+    axes.plot(*_broken(ground, depth), **DEPTH, zorder=3)
     axes.set_ylabel("Depth below the ground [m]", fontsize=8, color=INK)
     axes.set_xlabel(
-        f"Distance along the section [m]; depths {_exaggeration(axes):.2g} times exaggerated",
+        f"Distance along the section [m]; {scale_words(_exaggeration(axes))}",
         fontsize=8, color=INK,
     )  # fmt: skip
     for at, wind, side in ((0.0, section.ends[0], "left"), (1.0, section.ends[1], "right")):
@@ -125,6 +160,41 @@ def draw_ground(axes, ground: SectionGround) -> None:
             wind, (at, 0.0), xycoords="axes fraction", xytext=(0, -16),
             textcoords="offset points", ha=side, va="top", fontsize=9, color=INK, weight="bold",
         )  # fmt: skip
+
+
+def _bounds(axes, ground: SectionGround) -> None:
+    """Draw the bounds of every interface; arrows at the floor where one lies below it."""
+    floor = ground.floor
+    for bound in (*ground.base_low.T, *ground.base_high.T):
+        axes.plot(*_broken(ground, np.where(bound < floor, bound, np.nan)), **BOUND, zorder=4)
+    below = np.flatnonzero((ground.base_high > floor).any(axis=1))
+    shown = below[:: max(len(below) // ARROWS, 1)]
+    axes.plot(ground.section.middle[shown], np.full(len(shown), 0.97 * floor), ls="", marker="v",
+              ms=4, mew=0, color=INK, zorder=4)  # fmt: skip
+
+
+def _runs(ground: SectionGround, chosen: np.ndarray) -> list[tuple[float, float]]:
+    """Where columns that are chosen begin and end, those that touch as one."""
+    left, right = ground.section.left[chosen], ground.section.right[chosen]
+    if not len(left):
+        return []
+    parted = np.flatnonzero(left[1:] > right[:-1] + 1e-9)
+    return list(zip(left[[0, *(parted + 1)]].tolist(), right[[*parted, len(right) - 1]].tolist()))
+
+
+def _has_gaps(ground: SectionGround) -> bool:
+    """Whether there is a place along the section without layers."""
+    known = np.isfinite(ground.misfit)
+    return not known.all() or len(_runs(ground, known)) > 1
+
+
+def scale_words(exaggeration: float) -> str:
+    """How depths are drawn beside distances."""
+    if 0.95 < exaggeration < 1.05:
+        return "depths to scale"
+    if exaggeration > 1:
+        return f"depths {exaggeration:.2g} times exaggerated"
+    return f"depths flattened {1 / exaggeration:.2g} times"
 
 
 def _exaggeration(axes) -> float:
@@ -159,7 +229,10 @@ def draw_key(axes, span: tuple[float, float]) -> None:
     axes.xaxis.set_major_locator(FixedLocator(np.log(ticks)))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{np.exp(value):.3g}"))
-    axes.set_xlabel("Conductivity of the layers [mS/m]", fontsize=8, color=INK, labelpad=2)
+    axes.set_xlabel(
+        f"Conductivity of the layers, colours from {span[0]:.3g} to {span[1]:.3g} mS/m",
+        fontsize=8, color=INK, labelpad=2,
+    )  # fmt: skip
     axes.tick_params(colors=INK, labelsize=7, length=2)
     for spine in axes.spines.values():
         spine.set_visible(False)
@@ -180,21 +253,33 @@ def _broken(ground: SectionGround, values: np.ndarray) -> tuple[np.ndarray, np.n
     return np.insert(section.middle, gap, np.nan), np.insert(values.astype(float), gap, np.nan)
 
 
-def _misfit(axes, ground: SectionGround) -> None:
+def _misfit(axes, ground: SectionGround) -> bool:
+    """How well each column fits. Tells whether one lies off the axis."""
     dress(axes)
-    x, misfit = _broken(ground, ground.misfit)
-    axes.fill_between(x, 0, misfit, color=LINE, alpha=0.35, linewidth=0, step="mid")
+    section, known = ground.section, np.isfinite(ground.misfit)
+    left, right, tall = section.left[known], section.right[known], ground.misfit[known]
+    nought = np.zeros_like(tall)
+    corners = np.stack([left, nought, right, nought, right, tall, left, tall], axis=-1)
+    axes.add_collection(
+        PolyCollection(corners.reshape(-1, 4, 2), facecolors=LINE, alpha=0.35, linewidths=0)
+    )
     axes.axhline(ILL_FITTED, color=MARK, lw=0.9, ls=(0, (4, 3)))
-    axes.set_ylim(0, 1.1 * max(ILL_FITTED, float(np.nanmax(misfit))))
+    top = min(1.1 * max(ILL_FITTED, float(tall.max())), MISFITS)
+    axes.set_ylim(0, top)
+    _mark_off(axes, section.middle[known][tall > top], np.array([]), INK)
     axes.yaxis.set_major_locator(MaxNLocator(2))
     axes.set_title(
         f"Misfit, standard deviations (dashes: {ILL_FITTED:g}, above it the layers mean little)",
         loc="left", fontsize=8, color=INK, pad=3,
     )  # fmt: skip
+    return bool((tall > top).any())
 
 
-def _channels(axes, ground: SectionGround) -> None:
-    """What was read, as dots, and what the layers would read, as lines; in-phase to the right."""
+def _channels(axes, ground: SectionGround) -> bool:
+    """What was read, as dots, and what the layers would read, as lines; in-phase to the right.
+
+    Tells whether something read lies off its axis.
+    """
     dress(axes)
     units = list(dict.fromkeys(channel.unit for channel in ground.channels))
     sides = {units[0]: axes}
@@ -204,11 +289,31 @@ def _channels(axes, ground: SectionGround) -> None:
         sides[unit].spines["top"].set_visible(False)
     for unit, side in sides.items():
         side.set_ylabel(unit, fontsize=8, color=INK)
+        own = [channel.unit == unit for channel in ground.channels]
+        low, high = shown_range(ground.observed[:, own])
+        margin = 0.08 * (high - low) or 0.05 * abs(high) or 1.0
+        side.set_ylim(low - margin, high + margin)
+    off = False
     for k, channel in enumerate(ground.channels):
         colour, side = COLOURS[k % len(COLOURS)], sides[channel.unit]
         x, read = _broken(ground, ground.observed[:, k])
         side.plot(x, read, "o", color=colour, ms=4, mew=0, alpha=0.4)
         side.plot(*_broken(ground, ground.computed[:, k]), color=colour, lw=1.0)
         axes.plot([], [], color=colour, lw=2, label=channel.field)
+        low, high = side.get_ylim()
+        _mark_off(side, x[read > high], x[read < low], colour)
+        off |= bool(((read > high) | (read < low)).any())
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), ncol=6, frameon=False, fontsize=8,
                 handlelength=1.4, borderpad=0)  # fmt: skip
+    return off
+
+
+def _arrow(marker: str, label: str) -> Line2D:
+    return Line2D([], [], color=INK, marker=marker, ls="", ms=5, mew=0, label=label)
+
+
+def _mark_off(axes, above: np.ndarray, below: np.ndarray, colour: str) -> None:
+    """Mark places whose values lie off the axis, at its edge."""
+    for x, at, marker in ((above, 0.96, "^"), (below, 0.04, "v")):
+        axes.plot(x, np.full(len(x), at), ls="", marker=marker, ms=5, mew=0, color=colour,
+                  transform=axes.get_xaxis_transform(), zorder=5)  # fmt: skip

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+
+from osgeo import gdal
+
 from ...algorithms.gridding.gridreadings import GriddingOptions, gridreadings
 from ...algorithms.gridding.method import Method, Option
 from ...algorithms.gridding.methods import method_named, methods
+from ..ground.layer_fields import layer_depths
 from ..outputs import RasterOutput
 from ..parameters import Choice, Number, Parameter, Toggle
 from ..raster import write_geotiff
@@ -38,6 +44,9 @@ def parameter_for(method: Method, option: Option) -> Parameter:
         whole=option.whole,
     )
 
+
+DEPTH = "DEPTH"
+"""Metadata item of a band that tells between what depths it lies, where it is a layer's."""
 
 DEFAULTS = GriddingOptions()
 METHODS = methods()
@@ -158,5 +167,25 @@ class GridReadings(ReadingsStep):
             task["INPUT"].crs.toWkt(),
             [*self.lines(task), self.entry(task, found.figures, units)],
         )
+        self.tell_depths(task, path, found.channels)
         self.show(task, str(path), self.parameter("OUTPUT").style)
         return {"OUTPUT": str(path), "FIGURES": self.report(task, found)}
+
+    def tell_depths(self, task, path: Path, channels: Sequence[str]) -> None:
+        """Say of bands that are inverted layers how deep they lie, here and in the raster."""
+        depths = layer_depths(self.lines(task))
+        told = {k: depths[name] for k, name in enumerate(channels, start=1) if name in depths}
+        if not told:
+            return
+        try:
+            dataset = gdal.OpenEx(str(path), gdal.OF_RASTER | gdal.OF_UPDATE)
+            for band, words in told.items():
+                dataset.GetRasterBand(band).SetMetadataItem(DEPTH, words)
+                task.say(f"{channels[band - 1]}: {words}")
+            dataset.FlushCache()
+        except RuntimeError as wrong:
+            raise ValueError(
+                f"The depths of the bands cannot be written to '{path}' ({wrong})."
+            ) from wrong
+        finally:
+            dataset = None

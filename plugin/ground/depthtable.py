@@ -72,7 +72,7 @@ class DepthSensitivity(Step):
             "MAX_DEPTH",
             "Greatest depth",
             f"Of the table and picture. Empty: {DEPTH_IN_SPACINGS:g} times the widest coil "
-            "spacing.",
+            "spacing, and further where the depths of the share lie deeper.",
             optional=True,
             minimum=0.01,
             unit="m",

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
+from ...algorithms.correct.temperature import is_conductivity
 from ...algorithms.ground.conversion.forms import IN_PHASE_FORMS, QUADRATURE_FORMS, named_numbers
+from ...algorithms.ground.conversion.told import Told
 from ...algorithms.ground.conversion.zero_level import ZeroLevel
 from ...algorithms.ground.emiunits import (
     RECORDED,
@@ -13,12 +17,12 @@ from ...algorithms.ground.emiunits import (
     EmiUnitsOptions,
     emiunits,
 )
-from ..history import entries
+from ..history import channel_units, entries
 from ..inputs import Field
 from ..parameters import Choice, Number, Point, Text, Toggle
 from ..readings_layer import Roles, read_readings
 from ..readings_step import CorrectionStep
-from ..units import length_or
+from ..units import length_or, map_unit
 from .instruments import INSTRUMENT
 
 DEFAULTS = EmiUnitsOptions()
@@ -53,6 +57,10 @@ class EmiUnits(CorrectionStep):
         "low induction number", "susceptibility", "kappa", "zero level", "offset", "height",
         "calibration",
     )  # fmt: skip
+    line_help = (
+        "Whole number of the traverse a reading belongs to. Readings without one are converted "
+        "too: it makes no difference here."
+    )
     options = (
         INSTRUMENT,
         Choice(
@@ -146,32 +154,54 @@ class EmiUnits(CorrectionStep):
         )
         layer = task["INPUT"]
         radius = length_or(task["KNOWN_RADIUS"], RADIUS, layer.crs) if layer else RADIUS
-        return ZeroLevel(offsets, known, task["KNOWN_POINT"], radius)
+        unit = map_unit(layer.crs) if layer else "m"
+        return ZeroLevel(offsets, known, task["KNOWN_POINT"], radius, unit)
 
     def correct(self, readings, task) -> EmiUnitsCorrection:
-        zero = self.zero(task)
-        before, levelled = self.told(task)
-        again = [name for name in (*zero.offsets, *zero.known) if name in levelled]
-        if again:
-            task.warn(
-                f"The history says that the zero level of {', '.join(again)} was set once before."
-            )
+        for sentence in self.absent(readings, task):
+            task.say(sentence)
         return emiunits(
             readings,
             task["INSTRUMENT"],
             task.options(EmiUnitsOptions),
             channels=task["CHANNELS"] or None,
             height=self.height(task),
-            zero=zero,
-            before=before,
+            zero=self.zero(task),
+            told=self.told(task),
             progress=task.part(0.3, 0.8),
         )
 
-    def told(self, task) -> tuple[dict[str, str], set[str]]:
-        """By the history: the form of each channel, and those whose zero level was set."""
-        forms: dict[str, str] = {}
-        levelled: set[str] = set()
-        for entry in entries(self.lines(task)):
+    def absent(self, readings, task) -> Iterator[str]:
+        """Which channels of the instrument are not worked on, though none was left out."""
+        fields = task["INPUT"].fields
+        for channel in task["INSTRUMENT"].channels if not task["CHANNELS"] else ():
+            name = channel.field
+            if name in readings.channels:
+                continue
+            place = fields.indexOf(name)
+            if place < 0:
+                yield f"'{name}' of the instrument is not in the layer."
+            elif not fields.at(place).isNumeric():
+                yield f"'{name}' of the instrument is text in the layer: it is left as it is."
+            else:
+                yield (
+                    f"'{name}' of the instrument is no channel by the layer's history or type: it "
+                    "is left as it is. Name the channels to convert it."
+                )
+
+    def told(self, task) -> Told:
+        """What the history tells of the channels."""
+        lines = self.lines(task)
+        forms = dict.fromkeys(channel_units(lines), "")
+        levels: dict[str, str] = {}
+        referred: dict[str, float] = {}
+        for entry in entries(lines):
+            if entry.step == "lynchet:temperature":
+                chosen = entry.parameters.get("CHANNELS") or [
+                    name for name, unit in entry.units.items() if is_conductivity(unit)
+                ]
+                degrees = float(entry.parameters.get("REFERENCE") or 25.0)
+                referred.update(dict.fromkeys(chosen, degrees))
             if entry.step != f"lynchet:{self.identifier}":
                 continue
             for key, value in entry.figures.items():
@@ -179,8 +209,10 @@ class EmiUnits(CorrectionStep):
                 if what == "form":
                     forms[name] = str(value)
                 elif what == "offset":
-                    levelled.add(name)
-        return forms, levelled
+                    levels.setdefault(name, "")
+                elif key.endswith(" offset unit"):
+                    levels[name.rpartition(" ")[0]] = str(value)
+        return Told(forms, levels, referred)
 
     def height(self, task) -> np.ndarray | None:
         """Height of the coils at each reading, m, where a field tells it."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingParameterFile
 
-from ...algorithms.ground.instrument import Instrument
+from ...algorithms.ground.instrument import Instrument, doubtful_heights, doubtful_spacings
 from ...algorithms.ground.instrument_text import parse_instrument
 from ..inputs import File
 
@@ -40,7 +40,8 @@ def read_instrument(path: Path) -> Instrument:
         text = held.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise ValueError(
-            f"{path.name} is no text in UTF-8. Choose an instrument description."
+            f"{path.name} is no text in UTF-8. Save it as UTF-8, or choose an instrument "
+            "description."
         ) from None
     return parse_instrument(text, path.name)
 
@@ -88,6 +89,13 @@ class InstrumentFile(File):
         if found is None:
             return f"No file is given for '{self.label}'. Make one with 'Describe the instrument'."
         return None
+
+    def doubts(self, task):
+        """See `Parameter.doubts`."""
+        found = task[self.name]
+        if found is None:
+            return ()
+        return (*doubtful_spacings(found.pairs), *doubtful_heights(found.pairs))
 
     def remark(self, task) -> str:
         """What to tell the user where the generic instrument is taken; else nothing."""

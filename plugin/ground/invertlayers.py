@@ -11,7 +11,7 @@ from qgis.core import QgsFields
 from ...algorithms.ground.instrument import CONDUCTIVITY, HEIGHTS, Channel
 from ...algorithms.ground.inversion.options import METHODS, InversionOptions
 from ...algorithms.ground.invertlayers import invert_layers
-from ...algorithms.ground.section import section_ground
+from ...algorithms.ground.section_ground import section_ground
 from ...algorithms.readings import Readings
 from ..deliver.section import SECTION, draw_section
 from ..history import entries
@@ -19,7 +19,7 @@ from ..inputs import Field
 from ..outputs import LayerOutput
 from ..parameters import Choice, Number, Numbers, Text
 from ..readings_layer import numbers_of
-from ..readings_step import CHANNELS, READINGS, ReadingsStep
+from ..readings_step import CHANNELS, LINE_FIELD, READINGS, ReadingsStep
 from ..styles import style_readings
 from ..task import Task
 from ..units import metre
@@ -177,7 +177,13 @@ class InvertLayers(ReadingsStep):
             unit="SI",
             advanced=True,
         ),
-        *READINGS[2:],
+        replace(
+            LINE_FIELD,
+            help="Whole number of the traverse a reading belongs to. Readings without one are "
+            "inverted too; lengths of likeness do not reach them. Cleared: all readings are one "
+            "traverse.",
+        ),
+        *READINGS[3:],
         *SECTION_LINES,
         Text(
             "PREFIX",
@@ -200,7 +206,7 @@ class InvertLayers(ReadingsStep):
 
     def problem(self, task: Task) -> str | None:
         try:
-            channels = self.channels(task)
+            channels = self.sought(task)
             options = task.options(InversionOptions)
             if len(options.noise) not in (0, 1, len(channels)):
                 return (
@@ -213,7 +219,7 @@ class InvertLayers(ReadingsStep):
             return str(wrong)
         return None
 
-    def channels(self, task: Task) -> tuple[Channel, ...]:
+    def sought(self, task: Task) -> tuple[Channel, ...]:
         """What is inverted.
 
         Raises
@@ -271,7 +277,7 @@ class InvertLayers(ReadingsStep):
         return kept_fields(task["INPUT"], task["PREFIX"], before)
 
     def work(self, task: Task) -> Mapping[str, object]:
-        channels = self.channels(task)
+        channels = self.sought(task)
         task.share("CHANNELS", tuple(channel.field for channel in channels))
         readings = self.read(task)
         _check_units(readings, channels)

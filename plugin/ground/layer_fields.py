@@ -12,13 +12,40 @@ from ...algorithms.ground.instrument import CONDUCTIVITY
 from ...algorithms.ground.invertlayers import Inverted
 from ...algorithms.progress import Progress
 from .. import compat
+from ..history import entries
 from ..readings_layer import attribute_cells
 from ..source import LayerSource
+
+STEP = "lynchet:invertlayers"
 
 OWN = re.compile(
     r"(ec_layer\d+(_low|_high|_told)?|base\d+(_low|_high)?|depth_seen|misfit|numbers_told)"
 )
 """Names of the fields that are made here, without the text before them."""
+
+CUT = 10
+"""Letters of a field's name that a shapefile keeps."""
+
+
+def layer_depths(lines: Sequence[str]) -> dict[str, str]:
+    """Depths of inverted layers, by the name of their field, as a layer's history tells them."""
+    found: dict[str, str] = {}
+    for entry in entries(lines):
+        if entry.step == STEP:
+            prefix = str(entry.parameters.get("PREFIX") or "")
+            found = {name: words for name, words in found.items() if not own(name, prefix)}
+            for name, words in entry.figures.items():
+                if re.fullmatch(r"ec_layer\d+", name):
+                    found[prefix + name] = str(words)
+    return found
+
+
+def own(name: str, prefix: str) -> bool:
+    """Tell whether a field has a name that is made here with a text before it."""
+    return (
+        name.lower().startswith(prefix.lower())
+        and OWN.fullmatch(name[len(prefix) :].lower()) is not None
+    )
 
 
 def kept_fields(layer: LayerSource, prefix: str, before: bool) -> list[int]:
@@ -34,19 +61,34 @@ def kept_fields(layer: LayerSource, prefix: str, before: bool) -> list[int]:
     Raises
     ------
     ValueError
-        If a field that no earlier inversion made has the name of one to be made.
+        If a field that no earlier inversion made has the name of one to be made, or if those that
+        one made can no longer be told by their names.
     """
+    cut = next((name for name in layer.field_names if _is_cut(name, prefix)), None)
+    if before and cut is not None:
+        raise ValueError(
+            f"Layer '{layer.name}' holds layers of an earlier inversion in fields whose names its "
+            f"file format cut short, such as '{cut}', so that they cannot be replaced. Take the "
+            "readings from before that inversion, or write inversions to a GeoPackage."
+        )
     kept = []
     for index, name in enumerate(layer.field_names):
-        own = name.lower().startswith(prefix.lower()) and OWN.fullmatch(name[len(prefix) :].lower())
-        if own and not before:
+        made = own(name, prefix)
+        if made and not before:
             raise ValueError(
                 f"Layer '{layer.name}' has a field '{name}' already, where one of that name may "
                 "go. Give a text before field names, or rename the field."
             )
-        if not own:
+        if not made:
             kept.append(index)
     return kept
+
+
+def _is_cut(name: str, prefix: str) -> bool:
+    """Tell whether a name is that of a layer, or of its bound, cut to what a shapefile keeps."""
+    begun, name = (prefix + "ec_layer").lower(), name.lower()
+    cut = begun.startswith(name) or re.fullmatch(re.escape(begun) + r"\d+_[a-z]{0,3}", name)
+    return len(name) == CUT and bool(cut) and not own(name, prefix)
 
 
 def layer_fields(
@@ -92,6 +134,8 @@ def depth_words(found: Inverted, few: bool) -> list[str]:
     layers = found.conductivity.shape[1]
     if few:
         return [f"layer {k + 1} of {layers} from the top" for k in range(layers)]
+    if layers == 1:
+        return ["all depths"]
     known = np.isfinite(found.conductivity).all(axis=1)
     bottoms = np.cumsum(found.thickness[known][0])
     tops = [0.0, *bottoms.tolist()]

@@ -11,7 +11,7 @@ from ...algorithms.ground.section import (
     corridor,
     named_traverse,
 )
-from ...algorithms.readings import Readings
+from ...algorithms.readings import Readings, Traverse
 from ..areas import geometries_in
 from ..inputs import Lines
 from ..parameters import Number, Text
@@ -19,11 +19,15 @@ from ..source import LayerSource
 from ..task import Task
 from ..units import metre
 
+TRACK = "track"
+"""What a free track is asked for by."""
+
 SECTION_LINES = (
     Text(
         "SECTION_LINE",
         "Section along a traverse",
-        "Its number, or its data grid and number such as G2 12.",
+        "Its number, or its data grid and number such as G2 12. Of a free track, without a "
+        "traverse number field: 'track'.",
         default="",
         optional=True,
     ),
@@ -84,11 +88,19 @@ def section_asked(task: Task, readings: Readings) -> Section | None:
             )
         return None
     crs = task["INPUT"].crs
+    if line and task["LINE_FIELD"] is None:
+        return along_traverse(readings, _track(readings, line), metre(crs), "the track")
     if line:
         return along_traverse(readings, named_traverse(readings, line), metre(crs))
     vertices = _one_line(drawn, crs, task)
     width, interval = corridor(readings, task["SECTION_WIDTH"])
     return along_line(readings, vertices, width, interval, metre(crs), f"line of '{drawn.name}'")
+
+
+def _track(readings: Readings, text: str) -> Traverse:
+    """The one traverse of readings without a traverse number; a data grid may have its own."""
+    grid, _, last = text.strip().rpartition(" ")
+    return named_traverse(readings, f"{grid} 0" if last.lower() == TRACK else text)
 
 
 def _one_line(layer: LayerSource, crs, task: Task) -> np.ndarray:

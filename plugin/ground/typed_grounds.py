@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from ...algorithms.ground.instrument import HEIGHTS, Instrument
+from ...algorithms.ground.instrument import HEIGHTS, Instrument, doubtful_heights
 from ..parameters import Number, Numbers
 
 CONDUCTIVITIES = Numbers(
@@ -36,7 +36,20 @@ SUSCEPTIBILITIES = Numbers(
     unit="SI",
     each="layer",
 )
-HEIGHT = Number(
+
+
+@dataclass(frozen=True)
+class CoilHeight(Number):
+    """A height for all coil pairs of the instrument."""
+
+    def doubts(self, task):
+        """See `Parameter.doubts`."""
+        if task[self.name] is None:
+            return ()
+        return doubtful_heights(at_height(task["INSTRUMENT"], task[self.name]).pairs)
+
+
+HEIGHT = CoilHeight(
     "HEIGHT",
     "Height of the coils above the ground",
     "In place of the heights of the description.",

@@ -101,9 +101,9 @@ class WriteInstrument(Step):
             "QUADRATURE",
             "Quadrature fields",
             "Fields that hold the quadrature part (conductivity): one a coil pair separated by "
-            "semicolons, or a pattern for all in which {cm} is the spacing as three digits of "
-            "centimetres, {orientation} the orientation and {pair} the pair's number. Empty: not "
-            "recorded.",
+            "semicolons, or a pattern for all in which {cm} is the spacing in whole "
+            "centimetres, three digits or more, {orientation} the orientation and {pair} the "
+            "pair's number. Empty: not recorded.",
             default=DEFAULTS.quadrature[0],
             optional=True,
         ),

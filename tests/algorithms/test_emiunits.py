@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from lynchet.algorithms.ground.conversion.apparent import half_space, solve
 from lynchet.algorithms.ground.conversion.forms import named_numbers
+from lynchet.algorithms.ground.conversion.told import Told
 from lynchet.algorithms.ground.conversion.zero_level import ZeroLevel
 from lynchet.algorithms.ground.emiunits import EmiUnitsOptions, emiunits
 from lynchet.algorithms.ground.instrument import CoilPair, Instrument
@@ -197,9 +198,9 @@ def test_a_centimetre_that_matters_is_spoken_of():
 
 def test_what_the_history_tells_is_what_is_converted():
     values = converted(*over([20.0])).readings.values[:, 0]
-    found = converted(values, before={"ec": "exact"})
+    found = converted(values, told=Told({"ec": "exact"}))
     assert (found.readings.values[:, 0] == values).all()
-    found = converted(values, None, EmiUnitsOptions("low_induction"), before={"ec": "exact"})
+    found = converted(values, None, EmiUnitsOptions("low_induction"), told=Told({"ec": "exact"}))
     assert any("may be converted twice" in said for said in found.warnings)
 
 
@@ -208,7 +209,7 @@ def test_there_and_back():
     there = converted(ec, ip, EmiUnitsOptions(in_phase_to="susceptibility"))
     back = emiunits(
         there.readings, ONE, EmiUnitsOptions("recorded", "low_induction", "recorded", "ppt"),
-        before=there.forms,
+        told=Told(there.forms),
     )  # fmt: skip
     np.testing.assert_allclose(back.readings.values, np.column_stack([ec, ip]), rtol=1e-9)
     assert back.readings.units == ("mS/m", "ppt")
@@ -256,7 +257,7 @@ def test_channels_of_no_instrument_are_left():
         (lambda: converted([20.0], height=[0.1, 0.2]), "1 readings need as many heights, not 2"),
         (
             lambda: converted([20.0], zero=ZeroLevel(known={"ec": 5.0}, place=(50, 50))),
-            "No usable reading of 'ec' lies within the radius",
+            "of 'ec' lies within 1 m of the known point; the nearest is 70.7 m away",
         ),
         (
             lambda: converted([20.0], zero=ZeroLevel(known={"ec": 1e6}, place=(0, 0))),
@@ -302,3 +303,139 @@ def test_the_solver_says_where_a_curve_does_not_reach():
     found = solve(lambda x, _: (x, np.ones_like(x)), np.array([0.5, 2.0]), 0 * one, one, 0 * one)
     assert found[0] == pytest.approx(0.5)
     assert np.isnan(found[1])
+
+
+def said(found, words):
+    return [one for one in (*found.messages, *found.warnings) if words in one]
+
+
+def test_what_no_history_tells_is_said():
+    found = converted([20.0], [0.5])
+    assert said(found, "No history tells what ec, ip are in: taken as the instrument description")
+    found = converted([20.0], [0.5], told=Told({"ec": "", "ip": ""}))
+    assert not said(found, "No history")
+    chosen = EmiUnitsOptions("low_induction", in_phase_from="ppt")
+    assert not said(converted([20.0], [0.5], chosen), "No history")
+
+
+def test_values_beyond_belief_are_spoken_of():
+    options = EmiUnitsOptions(in_phase_to="susceptibility")
+    # 40 x 1e-5 SI, taken for ppt: by the magnetic image kappa / (2 + kappa), half a field's share.
+    found = converted([20.0], [40.0], options)
+    assert found.readings.values[0, 1] > 5000
+    assert said(found, "ground hardly passes 5,000 x 1e-5 SI: a wrong unit")
+    assert not said(converted([20.0], [2.0], options), "hardly")
+    assert said(converted([20.0], [150.0]), "ip: the median is 150 ppt of the field")
+    assert not said(converted([20.0], [90.0]), "hardly")
+    lifted = EmiUnitsOptions(quadrature_to="low_induction_lifted")
+    assert said(converted([6000.0], None, lifted), "and ground hardly passes 5,000 mS/m")
+    assert not said(converted([4000.0], None, lifted), "hardly")
+
+
+def test_conversion_after_reference_to_a_temperature_is_spoken_of():
+    told = Told({"ec": "", "ip": ""}, referred={"ec": 25.0})
+    for form in ("exact", "ppm"):
+        found = converted([20.0], None, EmiUnitsOptions(quadrature_to=form), told=told)
+        assert said(found, "ec: by the history its values were referred to 25 °C")
+    # What is a factor too may come after it; what is left alone is not spoilt.
+    for form in ("low_induction_lifted", "unchanged"):
+        found = converted([20.0], None, EmiUnitsOptions(quadrature_to=form), told=told)
+        assert not said(found, "were referred")
+    subtract = EmiUnitsOptions(quadrature_to="unchanged", subtract_conductive=True)
+    assert said(converted([20.0], None, subtract, told=told), "referred to 25 °C")
+
+
+def test_heights_of_many_spacings_are_spoken_of():
+    low, high = (
+        Instrument((CoilPair(0.5, height=up, quadrature="ec", in_phase="ip"),)) for up in (0.9, 5)
+    )
+    ppm = EmiUnitsOptions(quadrature_to="ppm")
+    assert not said(emiunits(readings([20.0]), low, ppm), "in metres")
+    told = said(emiunits(readings([20.0]), high, ppm), "in metres")
+    assert told == [
+        "The coils of the pair 0.5 m vertical are 5 m up, 10 times their spacing of 0.5 m: are "
+        "you sure that the height is in metres?"
+    ]
+    heights = [0.1, 0.1, 0.1, 12.0, np.nan]
+    found = emiunits(readings([20.0] * 5), low, ppm, height=heights)
+    assert said(found, "m up in 25 % of the readings, at most 12 m: are you sure")
+
+
+@pytest.mark.parametrize(
+    ("shown", "up", "sentence"),
+    [
+        # 600 mS/m by the rule, less than 1/20 of it left 10 spacings up: no ground gives so much.
+        (6000.0, 10.0, r"no uniform ground gives them. Check the height first, 10 m or 10 times"),
+        (60_000.0, 0.1, r"no uniform ground gives them. Check its unit, its zero level and the"),
+        (20.0, np.nan, r"Channel 'ec' would lose every reading: none has a height"),
+    ],
+)
+def test_a_channel_that_would_lose_every_reading_is_refused(shown, up, sentence):
+    with pytest.raises(ValueError, match=sentence):
+        converted([shown, shown], height=[up, up])
+
+
+def test_what_is_not_converted_is_said():
+    assert said(converted([20.0], None, EmiUnitsOptions(quadrature_to="unchanged")), "Nothing was")
+    found = converted([20.0], told=Told({"ec": "exact"}))
+    assert said(found, "ec: already exact apparent conductivity; left as it is.")
+    assert said(found, "Nothing was converted")
+    found = converted([20.0], told=Told({"ec": "exact"}), zero=ZeroLevel({"ec": 2.0}))
+    assert said(found, "ec: already exact apparent conductivity; not converted again.")
+    assert not said(found, "Nothing was converted")
+    assert not said(converted([20.0]), "already")
+
+
+def test_an_offset_in_another_unit_than_before_is_spoken_of():
+    zero = ZeroLevel({"ec": 2.0})
+    ppt = Told({"ec": "ppt", "ip": ""}, {"ec": "mS/m"})
+    in_ppt = readings([0.4], units=("ppt", "ppt"))
+    found = emiunits(in_ppt, ONE, told=ppt, zero=zero)
+    assert said(found, "ec: the history says that its zero level was set once before.")
+    assert said(found, "ec: the offset of 2 is taken in ppt, which the channel is in now, not in "
+                "mS/m as the time before.")  # fmt: skip
+    assert found.figures["ec offset unit"] == "ppt"
+    found = emiunits(in_ppt, ONE, told=Told({"ec": "ppt"}), zero=zero)
+    assert said(found, "not in mS/m as the instrument shows")
+    assert not said(converted([20.0], zero=zero), "which the channel is in now")
+
+
+@pytest.mark.parametrize("back", [False, True])
+def test_the_parts_of_a_change_add_up(back):
+    ec, _ = over([30.0])
+    # McNeill (1980): the height leaves 1 / sqrt(4 z^2 + 1); the rest is the rule's error.
+    height = ec[0] * (np.sqrt(4 * 0.1**2 + 1) - 1)
+    rule = 30.0 - ec[0] - height
+    if back:
+        options = EmiUnitsOptions("exact", "low_induction")
+        (told,) = said(converted([30.0], None, options), "the median goes")
+        parts = f": {-rule:+.3g} by what the rule for low induction numbers misses, "
+        assert told.endswith(f"{parts}{-height:+.3g} by the height.")
+        return
+    (told,) = said(converted(ec + 2, zero=ZeroLevel({"ec": 2.0})), "the median goes")
+    assert told.endswith(
+        f": -2 by the zero level, {height:+.3g} by the height, {rule:+.3g} by what the rule for "
+        "low induction numbers misses."
+    )
+
+
+@pytest.mark.parametrize(
+    ("form", "spoken"),
+    [("exact", True), ("low_induction_lifted", True), ("ppm", False), ("unchanged", False)],
+)
+def test_the_rules_error_is_told_where_it_counts(form, spoken):
+    found = converted([200.0], None, EmiUnitsOptions(quadrature_to=form))
+    assert bool(said(found, "the height counted, is off by")) == spoken
+    shown = readings([1.0], units=("ppt", "ppt"))
+    for subtract in (False, True):
+        options = EmiUnitsOptions("ppt", "low_induction", subtract_conductive=subtract)
+        assert not said(emiunits(shown, ONE, options), "is off by")
+
+
+def test_words_fit_their_number():
+    most = half_space("vertical", 0.1).most / RULE
+    one, two = (converted([20.0, *[1.01 * most] * count]) for count in (1, 2))
+    assert said(one, "1 reading is NULL now: no uniform ground gives it, for")
+    assert said(two, "2 readings are NULL now: no uniform ground gives them, for")
+    found = converted([20.0], [0.5], EmiUnitsOptions(in_phase_to="ppm"))
+    assert said(found, "ip: from field ratio in ppt to field ratio in ppm;")

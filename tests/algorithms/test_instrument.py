@@ -197,23 +197,23 @@ MISTAKES = {
     **{
         f"a spacing of {value} cm": (
             described(pair={"spacing_m": value}),
-            f"{PAIR}: 'spacing_m' is {value}; {METRES}, not centimetres.",
+            f"{PAIR}: 'spacing_m' is {value}; {METRES} ({value} cm is {metres}).",
         )
-        for value in (100, 50, 150.5)
+        for value, metres in ((100, "1"), (50, "0.5"), (150.5, "1.505"))
     },
     "a frequency of 0": (
         described({"frequency_hz": 0}),
-        "coils.json: 'frequency_hz' is 0; write hertz, 100 to 1e+06.",
+        "coils.json: 'frequency_hz' is 0; write hertz, 100 to 1000000.",
     ),
     "a frequency in kilohertz": (
         described(pair={"frequency_hz": 10}),
-        PAIR + ": 'frequency_hz' is 10; write hertz, 100 to 1e+06, not kilohertz.",
+        PAIR + ": 'frequency_hz' is 10; write hertz, 100 to 1000000 (10 kHz is 10000).",
     ),
     "a height below ground": (
         described(pair={"height_m": -0.1}), PAIR + ": 'height_m' is -0.1; write metres, 0 to 50."),
     "a height in centimetres": (
         described({"height_m": 100}),
-        "coils.json: 'height_m' is 100; write metres, 0 to 50, not centimetres.",
+        "coils.json: 'height_m' is 100; write metres, 0 to 50 (100 cm is 1).",
     ),
     "an unused height that is wrong": (
         json.dumps({**GOOD, "height_m": "low", "pairs": [{"spacing_m": 1, "height_m": 0}]}),

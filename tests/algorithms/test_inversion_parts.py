@@ -23,7 +23,7 @@ from lynchet.algorithms.ground.inversion.options import InversionOptions
 from lynchet.algorithms.ground.inversion.prior import Beliefs, covariance, middles
 from lynchet.algorithms.ground.inversion.soundings import Soundings
 from lynchet.algorithms.ground.inversion.usable import saturation, usable_rows
-from lynchet.algorithms.readings import Readings
+from lynchet.algorithms.readings import Qc, Readings
 from scipy.sparse.linalg import splu
 from scipy.special import k1
 
@@ -90,8 +90,8 @@ def test_what_is_assumed_can_be_drawn():
             {"layers": 4, "thicknesses": (0.5, 0.5)},
             "4 layers need 3 thicknesses, not 2: the last layer has none.",
         ),
-        ({"thicknesses": (0.5, 0.0)}, "A thickness is 0 m: give lengths above 0."),
-        ({"thicknesses": (np.inf,)}, "A thickness is inf m: give lengths above 0."),
+        ({"thicknesses": (0.5, 0.0)}, "A thickness is 0 m: give 0.01 to 1000 m."),
+        ({"thicknesses": (np.inf,)}, "A thickness is inf m: give 0.01 to 1000 m."),
         ({"noise": (1.0, -1.0)}, "The noise is -1: give numbers above 0."),
         ({"noise": (np.nan,)}, "The noise is nan: give numbers above 0."),
         ({"relative": 1.5}, "The relative error is 1.5: give a share, 0 to 1."),
@@ -401,22 +401,30 @@ def test_soundings_that_are_one_ground_are_fitted_as_one():
 # Which readings
 
 
+NOISE = np.full(4, 0.2)
+
+
 def readings_of(values, qc=None):
     return Readings.build(x=np.arange(len(values)), y=np.zeros(len(values)), values=values, qc=qc)
 
 
 def test_rows_are_left_out_for_one_reason_each():
-    values = np.full((6, 4), 20.0)
+    values = np.full((9, 4), 20.0)
     values[1, 0] = np.nan
     values[1, 1] = -1.0
-    values[2, 3] = -1e-9
+    values[2, 3] = -1.0
     values[3, 1] = 1e7
-    heights = np.zeros((6, 4))
+    values[6, 2] = -0.7
+    # Noise about 0 is no metal.
+    values[8, 2] = -0.5
+    heights = np.zeros((9, 4))
     heights[2] = np.nan
     heights[4] = np.inf
-    rows, why = usable_rows(readings_of(values), FOUR, heights)
-    assert rows.tolist() == [0, 5]
-    assert list(why.values()) == [1, 2, 1]
+    qc = np.zeros(9, int)
+    qc[7] = Qc.EXCLUDED
+    rows, why = usable_rows(readings_of(values, qc), FOUR, heights, NOISE)
+    assert rows.tolist() == [0, 5, 8]
+    assert list(why.values()) == [1, 1, 2, 1, 1]
 
 
 def test_saturation_is_the_most_of_uniform_ground():
@@ -436,12 +444,12 @@ def test_saturation_is_the_most_of_uniform_ground():
 def test_a_height_that_cannot_be_is_no_height():
     heights = np.zeros((4, 4))
     heights[1], heights[2] = -0.1, 60.0
-    rows, why = usable_rows(readings_of(np.full((4, 4), 20.0)), FOUR, heights)
+    rows, why = usable_rows(readings_of(np.full((4, 4), 20.0)), FOUR, heights, NOISE)
     assert rows.tolist() == [0, 3]
     assert list(why.values()) == [2]
 
 
 def test_one_row_is_a_survey_too():
-    rows, why = usable_rows(readings_of(np.full((1, 4), 20.0)), FOUR, np.zeros((1, 4)))
+    rows, why = usable_rows(readings_of(np.full((1, 4), 20.0)), FOUR, np.zeros((1, 4)), NOISE)
     assert rows.tolist() == [0]
     assert why == {}

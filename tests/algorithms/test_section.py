@@ -1,18 +1,22 @@
 """Sections: distances, gaps and the readings a line passes, on layouts reckoned by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from lynchet.algorithms.ground.instrument import CoilPair, Instrument
 from lynchet.algorithms.ground.invertlayers import InversionOptions, invert_layers
 from lynchet.algorithms.ground.low_induction import layered_conductivity
-from lynchet.algorithms.ground.section import (
+from lynchet.algorithms.ground.section import along_line, along_traverse, corridor, named_traverse
+from lynchet.algorithms.ground.section_ground import (
+    AT_MOST,
+    BELOW_DEEPEST,
     BELOW_LAST,
     BELOW_SEEN,
-    along_line,
-    along_traverse,
-    corridor,
-    named_traverse,
+    NARROWEST,
+    colour_range,
     section_ground,
+    shown_range,
 )
 from lynchet.algorithms.readings import Readings
 
@@ -180,9 +184,11 @@ def test_a_reading_without_layers_stays_empty_and_the_floor_lies_below_what_is_s
     assert np.isnan(ground.bottoms[4]).all()
     assert np.isnan(ground.computed[4]).all()
     assert ground.tops[0].tolist() == pytest.approx([0.0, 0.3, 0.8])
+    usual = np.nanmedian(found.depth)
     assert ground.floor == pytest.approx(
-        max(BELOW_LAST * 0.8, BELOW_SEEN * np.nanmedian(found.depth))
-    )
+        max(BELOW_LAST * 0.8, BELOW_SEEN * usual,
+            min(BELOW_DEEPEST * np.nanmax(found.depth), AT_MOST * usual))
+    )  # fmt: skip
     np.testing.assert_allclose(
         ground.factor[0], found.high[0] / found.conductivity[0], rtol=1e-9
     )  # fmt: skip
@@ -190,3 +196,69 @@ def test_a_reading_without_layers_stays_empty_and_the_floor_lies_below_what_is_s
     nothing = type(only)(only.name, np.array([4]), only.left[:1], only.right[:1], only.ends)
     with pytest.raises(ValueError, match="None of the readings along the section"):
         section_ground(nothing, readings, INSTRUMENT.channels, found)
+
+
+def test_a_section_holds_its_depths_of_investigation_but_no_wild_ones(inverted):
+    readings, found = inverted
+    section = along_traverse(readings, readings.lines[0])
+    depth = np.where(np.isfinite(found.depth), 2.0, np.nan)
+    depth[7] = 2.6
+    ground = section_ground(section, readings, INSTRUMENT.channels, replace(found, depth=depth))
+    assert ground.floor == pytest.approx(2.6 * BELOW_DEEPEST)
+    depth[7] = 50.0
+    ground = section_ground(section, readings, INSTRUMENT.channels, replace(found, depth=depth))
+    assert ground.floor == pytest.approx(2.0 * AT_MOST)
+    # What fits badly does not deepen it at all.
+    misfit = np.where(np.arange(21) == 7, 9.0, found.misfit)
+    ground = section_ground(
+        section, readings, INSTRUMENT.channels, replace(found, depth=depth, misfit=misfit)
+    )
+    assert ground.floor == pytest.approx(2.0 * BELOW_SEEN)
+
+
+def test_within_the_bounds_of_an_interface_nothing_is_surer_than_they_are(inverted):
+    readings, found = inverted
+    section = along_traverse(readings, readings.lines[0])
+    fixed = section_ground(section, readings, INSTRUMENT.channels, found)
+    assert not fixed.free
+    assert np.bincount(fixed.cells()[0], minlength=21).tolist() == [3] * 4 + [0] + [3] * 16
+    # One interface at 0.3 m, between 0.1 and 0.9 m: a factor of 3 either way.
+    two = replace(
+        found, **{name: getattr(found, name)[:, :2] for name in ("conductivity", "low", "high")},
+        thickness=found.thickness[:, :1], thin=found.thickness[:, :1] / 3,
+        thick=found.thickness[:, :1] * 3,
+    )  # fmt: skip
+    two = replace(two, low=two.conductivity / 1.5, high=two.conductivity * 1.5)
+    ground = section_ground(section, readings, INSTRUMENT.channels, two)
+    assert ground.free
+    column, top, bottom, conductivity, factor = ground.cells()
+    first = column == 0
+    assert top[first].tolist() == pytest.approx([0.0, 0.1, 0.3, 0.9])
+    assert bottom[first].tolist() == pytest.approx([0.1, 0.3, 0.9, ground.floor])
+    assert factor[first].tolist() == pytest.approx([1.5, 3.0, 3.0, 1.5])
+    assert conductivity[first].tolist() == pytest.approx(np.repeat(two.conductivity[0], 2))
+
+
+def test_colours_span_the_survey_and_never_less_than_a_contrast(inverted):
+    _, found = inverted
+    low, high = colour_range(found)
+    assert (low, high) == tuple(np.nanpercentile(found.conductivity, [1, 99]))
+    even = np.linspace(23.6, 26.3, 63).reshape(21, 3)
+    low, high = colour_range(replace(found, conductivity=even))
+    assert high / low == pytest.approx(NARROWEST)
+    assert np.sqrt(low * high) == pytest.approx(np.sqrt(23.6 * 26.3), rel=1e-2)
+
+
+def test_an_axis_shows_a_ditch_whole_and_is_not_flattened_by_metal():
+    soil = 20 + np.random.default_rng(5).normal(0, 0.3, 200)
+    ditch = np.where(np.arange(200) // 4 == 20, soil + 15, soil)
+    assert shown_range(ditch) == (ditch.min(), ditch.max())
+    low, high = shown_range(np.append(soil, [1500.0, -900.0, np.nan]))
+    assert 35 < high < 50
+    assert -5 < low < 5
+
+
+def test_a_section_takes_the_name_it_is_given():
+    readings = plan(lines=1)
+    assert along_traverse(readings, readings.lines[0]).name == "line 1 of grid G 1"
+    assert along_traverse(readings, readings.lines[0], name="the track").name == "the track"

@@ -8,8 +8,10 @@ from lynchet.algorithms.ground.writeinstrument import Described, coil_pairs, pai
 
 
 def test_patterns_make_fields_from_spacings():
-    made = coil_pairs(Described(spacing=(0.32, 0.29, 10.0, 0.325)))
-    assert [pair.quadrature for pair in made] == ["ec_032", "ec_029", "ec_1000", "ec_32.5"]
+    made = coil_pairs(Described(spacing=(0.32, 0.29, 10.0)))
+    assert [pair.quadrature for pair in made] == ["ec_032", "ec_029", "ec_1000"]
+    made = coil_pairs(Described((0.325,), quadrature=("ec_{pair}",), in_phase=("ip",)))
+    assert (made[0].quadrature, made[0].in_phase) == ("ec_1", "ip")
     made = coil_pairs(
         Described(
             spacing=(1, 1), orientation=("vertical", "horizontal"), height=(0.1, 1.0),
@@ -35,7 +37,7 @@ LISTS = {
     "one name": ({"name": ("a",)}, "One name is given for 2 coil pairs: give each its own, or no"),
     "centimetres": (
         {"spacing": (0.5, 100)},
-        "Coil pair 2: the coil spacing is 100 m: give 0.05 to 40 m.",
+        "Coil pair 2: the coil spacing is 100 m: give 0.05 to 40 m (100 cm is 1).",
     ),
     "NaN": ({"height": (np.nan,)}, "Coil pair 1: the height is nan m: give 0 to 50 m."),
     "an unknown orientation": (
@@ -51,6 +53,21 @@ LISTS = {
         {"in_phase": ("ip_{spacing}",)},
         "The in-phase fields hold '{spacing}', which is no placeholder: there are {cm}, "
         "{orientation}, {pair}.",
+    ),
+    "no whole centimetres": (
+        {"spacing": (0.5, 0.325)},
+        "The quadrature fields hold {cm}, but coil pair 2 is 0.325 m, no whole number of "
+        "centimetres: list the fields, or use {pair}.",
+    ),
+    "a brace not closed": (
+        {"quadrature": ("ec_{cm",)},
+        "The quadrature fields hold 'ec_{cm', in which a brace is not closed or not opened: write "
+        "placeholders such as {cm}.",
+    ),
+    "a brace not opened": (
+        {"in_phase": ("ip_050", "ip_cm}")},
+        "The in-phase fields hold 'ip_cm}', in which a brace is not closed or not opened: write "
+        "placeholders such as {cm}.",
     ),
     "one spacing twice": (
         {"spacing": (1, 1), "orientation": ("vertical", "horizontal")},

@@ -89,6 +89,76 @@ def test_the_generic_instrument_is_taken_and_told_where_none_is_given(run):
     assert any("the generic dual-spacing instrument is taken" in said for said in run.listener.said)
 
 
+def test_a_warning_tells_what_differs_and_why(run, instrument):
+    run("depthtable", INSTRUMENT=instrument, HEIGHT=1, OUTPUT="memory:")
+    said = [text for text in run.listener.said if text.startswith("Exact and low-induction")]
+    # B = s sqrt(w mu_0 sigma / 2) = 0.028, which is low: the height makes the difference.
+    assert said[0].startswith(
+        "Exact and low-induction readings of 'flat' differ by 6 % (B = 0.028; coils 1 m up): "
+    )
+    run("depthtable", INSTRUMENT=instrument, CONDUCTIVITIES="400", OUTPUT="memory:")
+    said = [text for text in run.listener.said if text.startswith("Exact and low-induction")]
+    assert "(B = 0.13, an induction number that is not low; coils on the ground)" in said[0]
+
+
+def test_the_depths_of_the_share_are_held_unless_told_otherwise(run, instrument):
+    deepest = {}
+    for asked in ({}, {"HEIGHT": 5}, {"HEIGHT": 5, "MAX_DEPTH": 3}, {"SHARE": 99}):
+        out = run("depthtable", INSTRUMENT=instrument, OUTPUT="memory:", **asked)
+        found = json.loads(out["FIGURES"])["pairs"]["flat"]
+        depths = rows(out, "flat", "depth")[:, 0]
+        deepest[str(asked)] = (depths.max(), found["depth low"], found["depth exact"])
+    usual, high, told, almost = deepest.values()
+    assert usual[0] == 4
+    # R_V(z) = 0.3 R_V(5): z = sqrt((4 * 25 + 1) / 0.09 - 1) / 2, 5 of which are above the ground.
+    assert high[1] == pytest.approx(np.sqrt(101 / 0.09 - 1) / 2 - 5, abs=0.01)
+    assert max(high[1:]) < high[0] < 1.5 * max(high[1:])
+    assert told[0] == 3
+    # sqrt(1 / 0.01^2 - 1) / 2 = 50 spacings: too far down for a table of the upper metres.
+    assert almost[1] == pytest.approx(50, abs=0.1)
+    assert almost[0] == 10
+
+
+@pytest.fixture
+def drawn(run, instrument, tmp_path):
+    """The texts of a picture and where its depths stand, by what was asked."""
+    import re
+
+    def of(**asked):
+        path = tmp_path / "curves.svg"
+        run("depthtable", INSTRUMENT=asked.pop("INSTRUMENT", instrument), OUTPUT="memory:",
+            PICTURE=str(path), **asked)  # fmt: skip
+        # Matplotlib writes each text as a comment before its outlines.
+        return re.findall(r"<!-- (.*?) -->", path.read_text())
+
+    return of
+
+
+def test_the_picture_says_what_it_does_not_show(drawn):
+    assert not any("No exact" in text or "Below" in text for text in drawn())
+    texts = drawn(CONDUCTIVITIES="10000")
+    assert "No exact shares for flat: some layers raise the reading and others lower it." in texts
+    texts = drawn(MAX_DEPTH=1)
+    assert (
+        "Below the figure, 70 % from above: flat 1.43 m (exact), flat 1.59 m (low induction "
+        "numbers)." in texts
+    )
+
+
+def test_depths_close_together_are_written_apart():
+    from lynchet.plugin.deliver.depth_curves import LINES, _spread
+
+    line = 4.0 / LINES
+    for depths in ([0.71, 0.72, 0.79, 1.36], [0.01, 0.02, 3.99, 4.0], [1.0] * 6, [2.0], []):
+        places = _spread(depths, 4.0)
+        assert len(places) == len(depths)
+        assert (np.diff(places) > line * (1 - 1e-9)).all()
+        assert all(0.4 * line < place < 4.0 - 0.4 * line for place in places)
+    assert _spread([0.5, 1.5, 2.5], 4.0) == [0.5, 1.5, 2.5]
+    # A block stands about the middle of its own depths.
+    assert np.mean(_spread([1.0, 1.0, 1.06], 4.0)) == pytest.approx(1.02)
+
+
 @pytest.mark.parametrize("ending", ["png", "svg", "html"])
 def test_the_picture_is_a_picture_or_a_page(run, instrument, tmp_path, ending):
     path = tmp_path / f"curves.{ending}"

@@ -95,3 +95,60 @@ def test_the_drift_is_drawn(run, point_layer, tmp_path, suffix):
     assert content.startswith(start)
     if suffix == "html":
         assert b"ec: drifted over 5 in 2 visits to the base." in content
+
+
+@pytest.mark.parametrize(("unit", "refused"), [("ppm", True), ("mS m-1", False), ("", False)])
+def test_base_readings_in_another_unit_are_refused(run, point_layer, tmp_path, unit, refused):
+    from qgis.core import QgsProcessingException
+
+    layer = point_layer(**PLACE, time=TIMES, ec=drifting())
+    base = point_layer(x=[0.0, 0.0], y=[0.0, 0.0], time=[TIMES[0], TIMES[-1]], ec=[20.0, 25.0])
+    layer.setFieldAlias(layer.fields().lookupField("ec"), "ec [mS/m]")
+    base.setFieldAlias(base.fields().lookupField("ec"), f"ec [{unit}]" if unit else "")
+    asked = {"INPUT": layer, "BASE": base, "CHANNELS": ["ec"], "OUTPUT": "memory:"}
+    if not refused:
+        np.testing.assert_allclose(values(run("driftbase", **asked)["OUTPUT"]), 20.0)
+        return
+    sentence = "Channel 'ec' is in mS/m in the readings, but in ppm in the base readings: convert"
+    with pytest.raises(QgsProcessingException, match=sentence):
+        run("driftbase", **asked)
+
+
+def test_base_readings_converted_by_their_history_are_refused(run, point_layer):
+    from host import ROOT
+    from qgis.core import QgsProcessingException
+
+    def of(x, **fields):
+        made = point_layer(x=x, y=[5900000.0] * len(x), line=[1] * len(x), **fields)
+        made.setFieldAlias(made.fields().lookupField("ec_100"), "ec_100 [mS/m]")
+        return made
+
+    layer = of(PLACE["x"], time=TIMES, ec_100=drifting())
+    base = of([430000.0, 430000.0], time=[TIMES[0], TIMES[-1]], ec_100=[20.0, 25.0])
+    instrument = str(ROOT / "sample_layers" / "quillmere_instrument.json")
+    made = run("emiunits", INPUT=base, INSTRUMENT=instrument, QUADRATURE_TO="ppm",
+               CHANNELS=["ec_100"], OUTPUT="memory:")["OUTPUT"]  # fmt: skip
+    with pytest.raises(QgsProcessingException, match="in mS/m in the readings, but in ppm"):
+        run("driftbase", INPUT=layer, BASE=made, CHANNELS=["ec_100"], OUTPUT="memory:")
+    with pytest.raises(QgsProcessingException, match="in ppm in the readings, but in mS/m"):
+        run("driftbase", INPUT=made, BASE=layer, CHANNELS=["ec_100"], OUTPUT="memory:")
+
+
+def test_tie_lines_in_another_unit_are_refused(run, point_layer):
+    from qgis.core import QgsProcessingException
+
+    layer = point_layer(**PLACE, time=TIMES, ec=drifting())
+    ties = point_layer(**PLACE, time=TIMES, ec=drifting())
+    layer.setFieldAlias(layer.fields().lookupField("ec"), "ec [mS/m]")
+    ties.setFieldAlias(ties.fields().lookupField("ec"), "ec [ppt]")
+    with pytest.raises(
+        QgsProcessingException, match="in mS/m in the readings, but in ppt in the t"
+    ):
+        run("drifttie", INPUT=layer, TIES=ties, CHANNELS=["ec"], OUTPUT="memory:")
+
+
+def test_drift_in_a_unit_that_is_a_number(run, point_layer):
+    layer = point_layer(**PLACE, time=TIMES, ec=drifting(), base=[1] + [0] * 9 + [1])
+    layer.setFieldAlias(layer.fields().lookupField("ec"), "ec [1e-5 SI]")
+    run("driftbase", INPUT=layer, BASE_FIELD="base", CHANNELS=["ec"], OUTPUT="memory:")
+    assert any("drifted over 5 x 1e-5 SI in 2 visits" in said for said in run.listener.said)

@@ -166,7 +166,7 @@ def test_a_radius_left_empty_is_a_metre_in_feet_too(run, point_layer):
         ({"CHANNELS": ["line"]}, "'line' is no channel of Quillmere's instrument"),
         (
             {"KNOWN_POINT": "431000,5900000", "KNOWN_VALUES": "ec_100 = 2"},
-            "No usable reading of 'ec_100' lies within the radius",
+            "of 'ec_100' lies within 1 m of the known point; the nearest is 995 m away",
         ),
         ({"unit": "µS/m"}, "Channel 'ec_100' is in µS/m by the layer, but in mS/m by the instr"),
     ],
@@ -181,3 +181,137 @@ def test_what_cannot_be_is_refused(run, layer, given, sentence, tmp_path):
     with pytest.raises(QgsProcessingException, match=sentence):
         run("emiunits", **asked)
     assert not out.exists()
+
+
+def told(run, words):
+    return [one for one in run.listener.said if words in one]
+
+
+def test_a_layer_that_lost_its_history_is_spoken_of(run, layer):
+    import processing
+
+    once = run(
+        "emiunits", INPUT=layer(), INSTRUMENT=INSTRUMENT, QUADRATURE_TO="unchanged",
+        IN_PHASE_TO="susceptibility", OUTPUT="memory:",
+    )["OUTPUT"]  # fmt: skip
+    lost = processing.run(
+        "native:extractbyexpression",
+        {"INPUT": once, "EXPRESSION": "line = 1", "OUTPUT": "memory:"},
+    )["OUTPUT"]
+    for name in ("ec_100", "ip_100"):  # not every host keeps them
+        lost.setFieldAlias(lost.fields().lookupField(name), "")
+    asked = {"INSTRUMENT": INSTRUMENT, "IN_PHASE_TO": "susceptibility", "OUTPUT": "memory:"}
+    run("emiunits", INPUT=lost, CHANNELS=["ec_100", "ip_100"], **asked)
+    assert told(run, "No history tells what ec_100, ip_100 are in")
+    assert told(run, "ip_100: the median is")
+    run("emiunits", INPUT=once, CHANNELS=["ec_100", "ip_100"], **asked)
+    assert not told(run, "No history tells")
+    assert not told(run, "ip_100: the median is")
+
+
+@pytest.mark.parametrize("chosen", [{}, {"CHANNELS": ["ec_100"]}])
+def test_values_referred_to_a_temperature_are_spoken_of(run, layer, chosen):
+    warm = run("temperature", INPUT=layer(), TEMPERATURE=12, REFERENCE=20, OUTPUT="memory:",
+               **chosen)["OUTPUT"]  # fmt: skip
+    run("emiunits", INPUT=warm, INSTRUMENT=INSTRUMENT, OUTPUT="memory:")
+    assert told(run, "ec_100: by the history its values were referred to 20 °C")
+    assert not told(run, "ip_100: by the history")
+
+
+def test_values_not_referred_to_a_temperature_are_not_spoken_of(run, layer):
+    made = layer(ec_050=SHOWN)
+    made.setFieldAlias(made.fields().lookupField("ec_050"), "ec_050 [mS/m]")
+    asked = {"INSTRUMENT": INSTRUMENT, "OUTPUT": "memory:"}
+    first = run("emiunits", INPUT=made, QUADRATURE_TO="unchanged", **asked)
+    assert not told(run, "'ec_050' of the instrument")
+    second = run(
+        "emiunits", INPUT=first["OUTPUT"], QUADRATURE_TO="ppm", CHANNELS=["ec_100"], **asked
+    )
+    warm = run("temperature", INPUT=second["OUTPUT"], TEMPERATURE=12, OUTPUT="memory:")
+    run("emiunits", INPUT=warm["OUTPUT"], **asked)
+    assert told(run, "ec_050: by the history its values were referred to 25 °C")
+    assert not told(run, "ec_100: by the history")
+
+
+def test_a_history_without_a_conversion_is_one(run, layer):
+    cleaned = run("despike", INPUT=layer(), OUTPUT="memory:")["OUTPUT"]
+    run("emiunits", INPUT=cleaned, INSTRUMENT=INSTRUMENT, OUTPUT="memory:")
+    assert not told(run, "No history tells")
+    run("emiunits", INPUT=layer(), INSTRUMENT=INSTRUMENT, OUTPUT="memory:")
+    assert told(run, "No history tells what ec_100, ip_100 are in")
+
+
+def test_offsets_of_a_second_time_are_told_their_unit(run, layer):
+    asked = {"INSTRUMENT": INSTRUMENT, "OFFSETS": "ec_100 = 2", "OUTPUT": "memory:"}
+    once = run("emiunits", INPUT=layer(), QUADRATURE_TO="ppm", **asked)["OUTPUT"]
+    run("emiunits", INPUT=once, **asked)
+    assert told(run, "is taken in ppm, which the channel is in now, not in mS/m as the time before")
+
+
+def test_older_previous_values_are_spoken_of(run, layer):
+    asked = {"INSTRUMENT": INSTRUMENT, "KEEP_PREVIOUS": True, "OUTPUT": "memory:"}
+    once = run("emiunits", INPUT=layer(), **asked)["OUTPUT"]
+    assert not told(run, "older previous values")
+    run("emiunits", INPUT=once, **asked)
+    assert told(run, "The older previous values in ec_100_prev, ip_100_prev are replaced")
+    run("emiunits", INPUT=once, **{**asked, "KEEP_PREVIOUS": False})
+    assert not told(run, "older previous values")
+    text = "despike\n  keep_previous = true\n" * 2
+    run("runsequence", INPUT=layer(), TEXT=text, OUTPUT="memory:")
+    assert len(told(run, "older previous values")) == 1
+
+
+def test_channels_of_the_instrument_that_cannot_be_worked_on_are_named(run, point_layer):
+    made = point_layer(
+        x=[430000.0 + i for i in range(N)], y=[5900000.0] * N, line=[1] * N, ec_100=SHOWN,
+        ip_100=["0.5"] * N, ec_050=[20] * N,
+    )  # fmt: skip
+    run("emiunits", INPUT=made, INSTRUMENT=INSTRUMENT, OUTPUT="memory:")
+    assert told(run, "'ip_050' of the instrument is not in the layer.")
+    assert told(run, "'ip_100' of the instrument is text in the layer")
+    assert told(run, "'ec_050' of the instrument is no channel by the layer's history or type")
+    assert not told(run, "'ec_100' of")
+    run("emiunits", INPUT=made, INSTRUMENT=INSTRUMENT, CHANNELS=["ec_100"], OUTPUT="memory:")
+    assert not told(run, "of the instrument is")
+
+
+def test_a_field_chosen_for_the_height_is_no_channel(run, layer):
+    asked = {"INSTRUMENT": INSTRUMENT, "HEIGHT_FIELD": "up", "KEEP_PREVIOUS": True}
+    made = run("emiunits", INPUT=layer(up=[0.1] * N, ph=[7.0] * N), OUTPUT="memory:", **asked)
+    names = made["OUTPUT"].fields().names()
+    assert "ec_100_prev" in names
+    assert "up_prev" not in names
+    assert (column(made["OUTPUT"], "up") == 0.1).all()
+    assert told(run, "Left as they are, being no channels of the instrument: ph.")
+    text = f'emiunits\n  instrument = "{INSTRUMENT}"\n  height_field = up\n'
+    run("runsequence", INPUT=layer(up=[0.1] * N, ph=[7.0] * N), TEXT=text, OUTPUT="memory:")
+    assert told(run, "Left as they are, being no channels of the instrument: ph.")
+
+
+def test_the_help_of_the_traverse_number_is_its_own(provider):
+    shown = provider.algorithm("emiunits").parameterDefinition("LINE_FIELD").help()
+    assert "Readings without one are converted too" in shown
+    shown = provider.algorithm("despike").parameterDefinition("LINE_FIELD").help()
+    assert "Readings without one are carried through unchanged" in shown
+
+
+def test_an_instrument_that_a_sequence_does_not_find(run, layer, tmp_path):
+    from qgis.core import QgsProcessingException
+
+    sequence = tmp_path / "sequence.txt"
+    sequence.write_text("emiunits\n  instrument = coils.json\n")
+    sentence = (
+        "Line 1 of the sequence: there is no file 'coils.json' for 'Instrument description'. Put "
+        "it beside the sequence file or the readings, or write its full path."
+    )
+    with pytest.raises(QgsProcessingException, match=sentence):
+        run("runsequence", INPUT=layer(), SEQUENCE=str(sequence), OUTPUT="memory:")
+
+
+@pytest.mark.parametrize("query", ["None?", "Polygon?crs=EPSG:25831&"])
+def test_a_layer_without_points_is_refused(run, query):
+    from qgis.core import QgsProcessingException, QgsVectorLayer
+
+    made = QgsVectorLayer(f"{query}field=ec_100:double", "quillmere", "memory")
+    with pytest.raises(QgsProcessingException, match="Layer 'quillmere' for 'Readings' holds no p"):
+        run("emiunits", INPUT=made, INSTRUMENT=INSTRUMENT, OUTPUT="memory:")

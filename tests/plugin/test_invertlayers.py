@@ -84,8 +84,11 @@ def test_two_layers_are_found_within_their_bounds(invert, layer):
     assert np.corrcoef(column(made, "base1"), truth)[0, 1] > 0.9
     assert column(made, "misfit").max() < 1
     assert ((column(made, "ec_layer1_told") > 0.5) & (column(made, "ec_layer1_told") <= 1)).all()
-    # McNeill (1980): some 1.5 spacings of the wider vertical pair.
-    assert 1.0 < column(made, "depth_seen").mean() < 2.0
+    # McNeill (1980) of the wider pair, over the true ground: 0.3 of the response from below.
+    share = 1 / np.sqrt(4 * (truth + 0.05) ** 2 + 1)
+    whole = 10 / np.sqrt(4 * 0.05**2 + 1) + 30 * share
+    seen = np.sqrt((40 / (0.3 * whole)) ** 2 - 1) / 2 - 0.05
+    np.testing.assert_allclose(column(made, "depth_seen"), seen, rtol=0.1)
     assert (column(made, "numbers_told") <= 2 + 1e-9).all()
 
 
@@ -227,6 +230,52 @@ def test_a_second_run_replaces_the_first_and_a_text_keeps_both(invert, layer, ru
     assert len(set(names(again))) == len(names(again))
 
 
+def test_a_rerun_on_a_shapefile_that_cut_the_names_is_refused(invert, layer, tmp_path):
+    from qgis.core import QgsProcessingException, QgsVectorLayer
+
+    for prefix, cut in (("", "ec_layer1_"), ("few_", "few_ec_lay")):
+        path = tmp_path / f"out{prefix}.shp"
+        invert(layer(), LAYERS=2, PREFIX=prefix, OUTPUT=str(path))
+        again = QgsVectorLayer(str(path), "out", "ogr")
+        assert cut in names(again)
+        with pytest.raises(QgsProcessingException, match=f"cut short, such as '{cut}', so that"):
+            invert(again, LAYERS=2, PREFIX=prefix)
+        # With another text before them, the new fields stand beside the old ones.
+        both = invert(again, LAYERS=2, PREFIX="b_")["OUTPUT"]
+        assert {cut, "b_ec_layer1_low"} <= set(names(both))
+
+
+def test_a_reading_of_no_traverse_is_inverted_but_tied_to_none(invert, layer):
+    line = [None if k in (5, 20) else 1 + k // COUNT for k in range(N)]
+    ec = exact(np.tile([10.0, 40.0], (N, 1)), np.full((N, 1), 0.4), 1.0)
+    ec += np.random.default_rng(8).normal(0, 0.5, N)
+    alone = column(invert(layer(line=line, ec_100=ec.tolist()), LAYERS=2)["OUTPUT"], "ec_layer2")
+    tied = invert(layer(line=line, ec_100=ec.tolist()), LAYERS=2, ALONG=1.0)["OUTPUT"]
+    same = np.isclose(column(tied, "ec_layer2"), alone, rtol=1e-9)
+    assert np.isfinite(alone).all()
+    assert np.flatnonzero(same).tolist() == [5, 20]
+
+
+def test_help_says_what_becomes_of_readings_of_no_traverse(provider):
+    from lynchet.plugin.ground.invertlayers import InvertLayers
+
+    said = InvertLayers().parameter("LINE_FIELD").help
+    assert "inverted too" in said
+    assert "unchanged" not in said
+
+
+def test_a_free_track_is_asked_for_by_that_word(invert, layer, tmp_path, monkeypatch):
+    from lynchet.plugin.ground import invertlayers
+
+    titles = []
+    monkeypatch.setattr(invertlayers, "draw_section", lambda *given: titles.append(given[2]))
+    for grid, asked in (("", "track"), ("", "0"), ("G1", "G1 track")):
+        invert(layer(grid=[grid] * N), LAYERS=2, LINE_FIELD="", SECTION_LINE=asked,
+               SECTION=str(tmp_path / "s.png"))  # fmt: skip
+    invert(layer(), LAYERS=2, SECTION_LINE="G1 2", SECTION=str(tmp_path / "s.png"))
+    assert titles == [*["Conductivity along the track"] * 3, "Conductivity along line 2 of grid G1"]
+
+
 def test_in_phase_channels_count_only_when_chosen(invert, layer, run):
     plain = json.loads(invert(layer(), LAYERS=2)["FIGURES"])
     assert "noise_ip_050" not in plain
@@ -270,7 +319,7 @@ REFUSED = [
     ({"CHANNELS": ["ip_050"]}, "cannot be found from in-phase channels alone"),
     ({"drop": ("ec_050", "ec_100")}, "has no quadrature channel of Quillmere's instrument, which"),
     ({"unit": "ppt"}, "Channel 'ec_100' is in ppt by the layer, but in mS/m by the instrument"),
-    ({"THICKNESSES": "0.3; -0.2"}, "A thickness is -0.2 m: give lengths above 0."),
+    ({"THICKNESSES": "0.3; -0.2"}, "A thickness is -0.2 m: give 0.01 to 1000 m."),
     ({"THICKNESSES": "0,3"}, "'Thicknesses of the layers' is '0,3'; give one number, or one a la"),
     ({"THICKNESSES": "0.3", "LAYERS": 3}, "3 layers need 2 thicknesses, not 1"),
     ({"LAYERS": 31}, "31 layers: give 1 to 30, or 0 to choose"),
@@ -316,7 +365,7 @@ def test_a_layer_without_geometry_is_refused(invert, run):
 
     table = QgsVectorLayer("None?field=ec_050:double&field=ec_100:double&field=line:integer", "t",
                            "memory")  # fmt: skip
-    with pytest.raises(QgsProcessingException, match="has no coordinate reference system"):
+    with pytest.raises(QgsProcessingException, match="'t' for 'Readings' holds no points"):
         invert(table)
 
 
@@ -389,6 +438,126 @@ def test_drawn_lines_that_are_none_or_several_or_elsewhere_are_refused(
     with pytest.raises(QgsProcessingException, match="are both given"):
         invert(layer(), SECTION_LAYER=drawn(ACROSS), SECTION_LINE="1",
                SECTION=str(tmp_path / "s.png"))  # fmt: skip
+
+
+@pytest.fixture
+def ground():
+    """A section of 8 columns of 0.5 m with a gap, one ill fitted, its interface sought."""
+    from lynchet.algorithms.ground.instrument import CoilPair, Instrument
+    from lynchet.algorithms.ground.section import Section
+    from lynchet.algorithms.ground.section_ground import SectionGround
+
+    left = np.array([0.0, 0.5, 1.0, 1.5, 3.0, 3.5, 4.0, 4.5])
+    one = np.ones((8, 1))
+    misfit = np.array([1.0, 1.0, 9.0, 50.0, 1.0, 1.0, 1.0, 2.0])
+    read = np.array([20.0, 21.0, 20.0, 1500.0, 21.0, 20.0, 20.0, 21.0])[:, np.newaxis]
+
+    def make(base=(0.1, 0.4, 0.9), left=left, misfit=misfit, read=read):
+        return SectionGround(
+            Section("line 1", np.arange(8), left, left + 0.5, ("W", "E")),
+            conductivity=one * [10.0, 40.0], factor=one * [1.2, 1.2], tops=one * [0.0, base[1]],
+            bottoms=one * [base[1], 2.0], base_low=one * base[0], base_high=one * base[2],
+            depth=np.full(8, 1.5) + (np.arange(8) == 5), misfit=misfit,
+            channels=Instrument((CoilPair(1.0, quadrature="ec"),)).channels, observed=read,
+            computed=one * 20.0, range=(10.0, 40.0),
+        )  # fmt: skip
+
+    return make
+
+
+def _drawn(ground):
+    from lynchet.plugin.deliver.figures import new_figure
+    from lynchet.plugin.deliver.section import draw_ground, legend_of
+
+    axes = new_figure(10, 4).add_axes([0.1, 0.1, 0.8, 0.8])
+    draw_ground(axes, ground)
+    return axes, [handle.get_label() for handle in legend_of(ground)]
+
+
+def test_a_section_marks_what_fits_badly_the_bounds_of_interfaces_and_gaps(ground):
+    axes, told = _drawn(ground())
+    assert told == [
+        "depth of investigation", "bounds of an interface", "misfit above 3: means little",
+        "no layers here",
+    ]  # fmt: skip
+    hatched = [one for one in axes.collections if one.get_hatch()]
+    assert len(hatched) == 1
+    x = hatched[0].get_paths()[0].vertices[:, 0]
+    assert (x.min(), x.max()) == (1.0, 2.0)
+    heights = [set(line.get_ydata()[np.isfinite(line.get_ydata())]) for line in axes.lines]
+    assert {0.1} in heights
+    assert {0.9} in heights
+    # The depth of investigation stays in the frame, and says nothing where the layers do not.
+    depth = axes.lines[-1].get_ydata()
+    assert np.nanmax(depth) <= 2.0
+    assert np.isnan(depth[2:5]).all()
+    assert axes.get_facecolor()[:3] == pytest.approx((0.56, 0.56, 0.56), abs=0.01)
+
+
+def test_a_bound_below_the_frame_is_pointed_to(ground):
+    axes, told = _drawn(ground(base=(0.08, 0.7, 6.0)))
+    assert "a bound lies deeper" in told
+    pointed = [line for line in axes.lines if line.get_marker() == "v"]
+    assert max(pointed[0].get_ydata()) < 2.0
+    assert len(pointed[0].get_xdata()) == 8
+
+
+def test_a_section_that_has_none_of_them_tells_of_none(ground):
+    whole = ground((0.4, 0.4, 0.4), np.arange(8) * 0.5, np.ones(8))
+    axes, told = _drawn(whole)
+    assert told == ["depth of investigation"]
+    assert not any(one.get_hatch() for one in axes.collections)
+
+
+def test_one_wild_reading_is_marked_and_does_not_flatten_the_others(ground):
+    from lynchet.plugin.deliver.figures import new_figure
+    from lynchet.plugin.deliver.section import _channels, _misfit
+
+    figure = new_figure(10, 4)
+    axes = figure.add_axes([0.1, 0.5, 0.8, 0.4])
+    # Of 200 readings, as a core of 90 % needs some.
+    many = ground()
+    assert _channels(axes, _repeated(many, 25))
+    assert axes.get_ylim()[1] < 60
+    assert sum(len(line.get_xdata()) for line in axes.lines if line.get_marker() == "^") == 1
+    strip = figure.add_axes([0.1, 0.1, 0.8, 0.3])
+    assert _misfit(strip, many)
+    assert strip.get_ylim()[1] < 20
+    # Bars as wide as their columns, at the ends too.
+    bars = [path.vertices[:, 0] for path in strip.collections[0].get_paths()]
+    assert {round(float(np.ptp(bar)), 9) for bar in bars} == {0.5}
+    calm = ground(misfit=np.ones(8), read=np.full((8, 1), 20.0))
+    assert not _channels(axes, calm)
+    assert not _misfit(strip, calm)
+
+
+def _repeated(ground, times):
+    """The same columns again and again, but the wild reading once."""
+    from dataclasses import replace
+
+    section = ground.section
+    left = np.arange(8 * times) * 0.5
+    read = np.tile(np.where(ground.observed > 100, 20.0, ground.observed), (times, 1))
+    read[3] = 1500.0
+    longer = replace(section, left=left, right=left + 0.5, rows=np.arange(8 * times))
+    return replace(ground, section=longer, observed=read, computed=np.full_like(read, 20.0))
+
+
+def test_how_depths_are_drawn_is_said_in_words():
+    from lynchet.plugin.deliver.section import scale_words
+
+    assert scale_words(1.02) == "depths to scale"
+    assert scale_words(2.18) == "depths 2.2 times exaggerated"
+    assert scale_words(0.125) == "depths flattened 8 times"
+
+
+def test_the_key_tells_what_the_colours_run_between():
+    from lynchet.plugin.deliver.figures import new_figure
+    from lynchet.plugin.deliver.section import draw_key
+
+    axes = new_figure(5, 2).add_axes([0.1, 0.3, 0.8, 0.5])
+    draw_key(axes, (17.6, 35.2))
+    assert "colours from 17.6 to 35.2 mS/m" in axes.get_xlabel()
 
 
 def test_colours_fade_with_the_bounds_and_keep_their_order_in_grey():

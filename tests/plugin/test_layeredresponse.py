@@ -159,6 +159,45 @@ def test_measured_channels_stay_beside_modelled_ones(run, grounds, instrument):
     assert json.loads(out["FIGURES"])["model_ec"]["lowest"] == column(out, "model_ec")[1]
 
 
+def test_blanks_stand_between_numbers_as_semicolons_do(run, instrument):
+    asked = {"INSTRUMENT": instrument(), "THICKNESSES": "0.6", "OUTPUT": "memory:"}
+    reads = [
+        column(run("layeredresponse", CONDUCTIVITIES=text, **asked), "ec")[0]
+        for text in ("20;50", "20 50", " 20 ;  50 ")
+    ]
+    assert reads[0] == reads[1] == reads[2]
+
+
+@pytest.mark.parametrize(
+    ("second", "span"),
+    [(19.0, "18.99 to 19.00 mS/m"), (36.3, "18.99 to 36.30 mS/m"), (18.99, "18.99 mS/m")],
+)
+def test_both_ends_of_a_range_have_the_same_decimals(run, grounds, instrument, second, span):
+    layer = grounds(s1=[18.99, second, second], s2=[18.99, second, second])
+    run("layeredresponse", INPUT=layer, INSTRUMENT=instrument(), METHOD="low_induction", **ASKED)
+    assert f"'ec', 1 m vertical: {span}." in run.listener.said
+
+
+def test_names_that_a_shapefile_cuts_are_told(run, grounds, instrument, tmp_path):
+    from qgis.core import QgsVectorLayer
+
+    said = instrument(pairs=[{"spacing_m": 1}, {"spacing_m": 2, "quadrature_field": "ten_letter"}])
+    asked = {"INPUT": grounds(), "INSTRUMENT": said, "CONDUCTIVITIES": "20"}
+    names = {}
+    for ending in ("shp", "gpkg"):
+        path = str(tmp_path / f"out.{ending}")
+        run("layeredresponse", OUTPUT=path, **asked)
+        told = [text for text in run.listener.said if "Shapefiles cut" in text]
+        names[ending] = (QgsVectorLayer(path, "o", "ogr").fields().names(), told)
+    assert names["shp"][1] == [
+        "Shapefiles cut field names to 10 characters: ec_100_vertical, ip_100_vertical. Write a "
+        "GeoPackage (.gpkg) to keep them."
+    ]
+    assert "ec_100_ver" in names["shp"][0]
+    assert "ten_letter" in names["shp"][0]
+    assert names["gpkg"][1] == []
+
+
 def test_a_text_table_serves(run, instrument, tmp_path):
     path = tmp_path / "grounds.csv"
     path.write_text("name,s1,s2,d\na,20,50,0.6\nb,20,,0.6\n")
@@ -168,7 +207,11 @@ def test_a_text_table_serves(run, instrument, tmp_path):
 
 
 def test_the_selection_alone_is_worked_on(run, grounds, instrument):
-    from qgis.core import QgsProcessingFeatureSourceDefinition, QgsProject
+    from qgis.core import (
+        QgsProcessingException,
+        QgsProcessingFeatureSourceDefinition,
+        QgsProject,
+    )
 
     layer = grounds()
     QgsProject.instance().addMapLayer(layer)
@@ -176,6 +219,19 @@ def test_the_selection_alone_is_worked_on(run, grounds, instrument):
     chosen = QgsProcessingFeatureSourceDefinition(layer.id(), selectedFeaturesOnly=True)
     out = run("layeredresponse", INPUT=chosen, INSTRUMENT=instrument(), **ASKED)
     assert attributes(out["OUTPUT"], "name") == [("b",)]
+    again = QgsProject.instance().addMapLayer(out["OUTPUT"])
+    again.selectAll()
+    source = QgsProcessingFeatureSourceDefinition(again.id(), selectedFeaturesOnly=True)
+    twice = run("layeredresponse", INPUT=source, INSTRUMENT=instrument(), PREFIX="m_", **ASKED)
+    assert len(twice["OUTPUT"].metadata().history()) == 2
+    QgsProject.instance().removeMapLayer(again.id())
+    layer.removeSelection()
+    with pytest.raises(QgsProcessingException) as wrong:
+        run("layeredresponse", INPUT=chosen, INSTRUMENT=instrument(), **ASKED)
+    assert str(wrong.value).endswith(
+        "'Grounds' takes the selected features only, and none is selected in layer 'quillmere'. "
+        "Select some, or take the whole layer."
+    )
     QgsProject.instance().removeMapLayer(layer.id())
 
 
@@ -188,7 +244,22 @@ def test_the_selection_alone_is_worked_on(run, grounds, instrument):
         ({}, {"THICKNESS_FIELDS": []}, "2 conductivities need 1 thickness, not 0"),
         ({}, {"THICKNESSES": "0.5"}, "'Thickness fields' and 'Thicknesses for all' are both given"),
         ({}, {"CONDUCTIVITY_FIELDS": []}, "No conductivity is given"),
-        ({}, {"SUSCEPTIBILITIES": "0.001"}, "1 susceptibilities are given for 2 conductivities"),
+        ({}, {"SUSCEPTIBILITIES": "0.001"}, "1 susceptibility is given for 2 conductivities"),
+        (
+            {},
+            {"CONDUCTIVITY_FIELDS": [], "CONDUCTIVITIES": "15;;20"},
+            "'Conductivities for all' is '15;;20': layer 2 has no number. Give it, or take the",
+        ),
+        (
+            {},
+            {"CONDUCTIVITY_FIELDS": [], "CONDUCTIVITIES": "; 15; 20"},
+            "'Conductivities for all' is '; 15; 20': layer 1 has no number",
+        ),
+        (
+            {},
+            {"CONDUCTIVITY_FIELDS": [], "CONDUCTIVITIES": "15; 20;"},
+            "'Conductivities for all' is '15; 20;': layer 3 has no number",
+        ),
         ({}, {"SUSCEPTIBILITIES": "50;500"}, "The susceptibility of layer 2 is 500; give -0.1"),
         ({}, {"THICKNESS_FIELDS": ["depth"]}, "has no field 'depth' for 'Thickness fields'"),
         ({}, {"THICKNESS_FIELDS": ["name"]}, "Feature 1 of layer 'quillmere': field 'name' is 'a'"),

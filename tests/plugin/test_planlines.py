@@ -498,5 +498,7 @@ def test_arrows_show_the_way_walked(run, grids):
 def test_readings_that_are_no_points_are_refused(run, grids):
     from qgis.core import QgsProcessingException
 
-    with pytest.raises(QgsProcessingException, match="Feature 1 of layer 'quillmere' is no point"):
+    with pytest.raises(
+        QgsProcessingException, match="Layer 'quillmere' for 'Readings' holds no points"
+    ):
         run("despike", INPUT=grids(), CHANNELS=["x"], LINE_FIELD="", OUTPUT="memory:")

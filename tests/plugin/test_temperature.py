@@ -134,3 +134,44 @@ def test_the_choices_reach_the_science(run, layer):
         OUTPUT="memory:",
     )  # fmt: skip
     np.testing.assert_allclose(column(out, "ec"), 10 * (1 - 0.02 * 5) / (1 - 0.02 * 15))
+
+
+def test_bounds_are_referred_with_their_channel(run, layer):
+    made = layer(ec_low=[8.0] * N, ec_high=[None, *[15.0] * (N - 1)], ip_low=[0.4] * N,
+                 ip_high=[0.6] * N, soil_low=[1.0] * N)  # fmt: skip
+    out = run(
+        "temperature", INPUT=made, TEMPERATURE_FIELD="soil", CHANNELS=["ec"], KEEP_PREVIOUS=True,
+        OUTPUT="memory:",
+    )  # fmt: skip
+    factor = expected([10, 12, 14, 16, 18, 20]) / 10
+    np.testing.assert_allclose(column(out, "ec_low"), 8 * factor)
+    np.testing.assert_allclose(column(out, "ec_high"), [np.nan, *(15 * factor[1:])])
+    assert column(out, "ec_low_prev").tolist() == [8.0] * N
+    assert column(out, "ip_low").tolist() == [0.4] * N
+    assert column(out, "soil_low").tolist() == [1.0] * N
+    assert any(said.startswith("ec: the bounds, in the fields with _low and _high behind")
+               for said in run.listener.said)  # fmt: skip
+
+
+def test_a_channel_that_is_named_like_a_bound_is_none(run, layer):
+    from lynchet.plugin.history import Entry, write_history
+
+    made = layer(ec_low=[8.0] * N, ec_high=[12.0] * N)
+    known = Entry("lynchet:importtable", units={"ec": "mS/m", "ec_low": "mS/m"})
+    write_history(made, [known.line()])
+    out = run("temperature", INPUT=made, TEMPERATURE=10, CHANNELS=["ec"], OUTPUT="memory:")
+    assert column(out, "ec_low").tolist() == [8.0] * N
+    assert column(out, "ec_high").tolist() == [12.0] * N
+
+
+def test_inverted_layers_are_referred_with_their_bounds(run, layer):
+    from host import ROOT
+
+    description = str(ROOT / "sample_layers" / "quillmere_instrument.json")
+    made = layer(ec_050=[10.0] * N, ec_100=[12.0] * N)
+    layers = run("invertlayers", INPUT=made, INSTRUMENT=description, LAYERS=2, NOISE="0.2",
+                 OUTPUT="memory:")  # fmt: skip
+    out = run("temperature", INPUT=layers["OUTPUT"], TEMPERATURE=10, OUTPUT="memory:")
+    for name in ("ec_layer1", "ec_layer2_low", "ec_layer2_high"):
+        np.testing.assert_allclose(column(out, name), column(layers, name) * expected(10) / 10)
+    assert column(out, "misfit").tolist() == column(layers, "misfit").tolist()

@@ -73,8 +73,26 @@ def test_an_instrument_without_a_name_is_named_by_its_pairs(run, tmp_path):
     [
         ({"SPACINGS": ""}, "No coil spacing is given: give one a coil pair, in metres."),
         ({"SPACINGS": "0,5"}, "'Coil spacings' is '0,5'; give one number, or one a coil pair"),
-        ({"SPACINGS": "50; 100"}, "Coil pair 1: the coil spacing is 50 m: give 0.05 to 40 m."),
-        ({"FREQUENCIES": "10"}, "Coil pair 1: the frequency is 10 Hz: give 100 to 1e+06 Hz."),
+        (
+            {"SPACINGS": "50; 100"},
+            "Coil pair 1: the coil spacing is 50 m: give 0.05 to 40 m (50 cm is 0.5).",
+        ),
+        (
+            {"SPACINGS": "0.5;;1"},
+            "'Coil spacings' is '0.5;;1': coil pair 2 has no number. Give it,",
+        ),
+        (
+            {"SPACINGS": "0.325"},
+            "The quadrature fields hold {cm}, but coil pair 1 is 0.325 m, no w",
+        ),
+        (
+            {"QUADRATURE": "ec_{cm"},
+            "The quadrature fields hold 'ec_{cm', in which a brace is not c",
+        ),
+        (
+            {"FREQUENCIES": "10"},
+            "Coil pair 1: the frequency is 10 Hz: give 100 to 1,000,000 Hz (10 kHz is 10000).",
+        ),
         ({"HEIGHTS": "-1"}, "'Heights above ground' holds -1; it must be at least 0."),
         ({"HEIGHTS": "nan"}, "Coil pair 1: the height is nan m: give 0 to 50 m."),
         ({"ORIENTATIONS": "up"}, "Orientation 'up' is unknown: write how the dipoles stand: vert"),
@@ -166,7 +184,8 @@ def test_where_one_is_demanded_none_is_refused(asked):
 
 WRONG = {
     "not there": (None, "There is no file '"),
-    "not UTF-8": (b"\xff\xfe{\x00", "coils.json is no text in UTF-8. Choose an instrument descri"),
+    "Latin-1": ('{"name": "Träger"}'.encode("latin-1"),
+                "coils.json is no text in UTF-8. Save it as UTF-8, or choose an instrument descr"),
     "far too long": (b" " * 1_000_001, "coils.json is too long for an instrument description. Ch"),
     "empty": (b"", "coils.json is empty. Choose an instrument description."),
     "a spacing of 0": (
@@ -181,6 +200,45 @@ def test_a_file_that_describes_none_is_refused(asked, tmp_path, mistake):
         (tmp_path / "coils.json").write_bytes(held)
     _, task = asked(tmp_path / "coils.json", generic=True)
     assert task.problem().startswith(sentence)
+
+
+@pytest.mark.parametrize(
+    ("heights", "hints"),
+    [
+        ("5", ["A height of 5 m is more than 2 coil spacings of '0.5 m vertical', '1 m vertical': "
+               "little of the ground is left in the reading. Heights are in metres: 5 cm is 0.05"]),
+        ("1.01; 1.99", ["A height of 1.01 m is more than 2 coil spacings of '0.5 m vertical': li"]),
+        ("1; 2", []),
+    ],
+)  # fmt: skip
+def test_heights_that_may_be_centimetres_are_asked_after_at_once_and_in_every_step(
+    run, tmp_path, heights, hints
+):
+    out = str(tmp_path / "coils.json")
+    for step, asked in (
+        ("writeinstrument", {"HEIGHTS": heights, "OUTPUT": out}),
+        ("depthtable", {"INSTRUMENT": out, "OUTPUT": "memory:"}),
+        ("layeredresponse", {"INSTRUMENT": out, "CONDUCTIVITIES": "20", "OUTPUT": "memory:"}),
+    ):
+        run(step, **asked)
+        said = [text for text in run.listener.said if "are in metres" in text]
+        assert [text[: len(hint)] for text, hint in zip(said, hints)] == hints
+        assert len(said) == len(hints)
+
+
+def test_a_height_for_all_is_asked_after_too(run):
+    run("depthtable", HEIGHT=20, OUTPUT="memory:")
+    said = [text for text in run.listener.said if "20 cm is 0.2" in text]
+    assert len(said) == 1
+
+
+def test_a_spacing_that_may_be_centimetres_is_asked_after(run, tmp_path):
+    run("writeinstrument", SPACINGS="10; 32", HEIGHTS="1", OUTPUT=str(tmp_path / "coils.json"))
+    said = [text for text in run.listener.said if "Spacings are in metres" in text]
+    assert said == [
+        "The coil spacing of '32 m vertical' is 32 m, unusual for this kind of survey. Spacings "
+        "are in metres: 32 cm is 0.32."
+    ]
 
 
 def test_a_folder_is_no_description(asked, tmp_path):

@@ -11,6 +11,7 @@ from lynchet.algorithms.ground.low_induction import (
     ORIENTATIONS,
     cumulative_response,
     cumulative_susceptible,
+    depth_below_which,
     layered_conductivity,
     relative_response,
     relative_susceptible,
@@ -118,3 +119,11 @@ def test_digits_are_kept_at_great_depth(orientation):
 def test_an_unknown_orientation_is_refused(function):
     with pytest.raises(ValueError, match="Orientation 'oblique' is unknown"):
         function(1.0, "oblique")
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+def test_depth_below_which_is_the_cumulative_response_back(orientation):
+    depth = np.geomspace(1e-3, 50, 40)
+    share = cumulative_response(depth, orientation)
+    np.testing.assert_allclose(depth_below_which(share, orientation), depth, rtol=1e-7)
+    assert depth_below_which(0.0, orientation) == np.inf

@@ -21,7 +21,8 @@ def draw(demo: Path, out: Path) -> None:
     import processing
     from host import ROOT
     from lynchet.algorithms.ground.invertlayers import InversionOptions, invert_layers
-    from lynchet.algorithms.ground.section import along_traverse, named_traverse, section_ground
+    from lynchet.algorithms.ground.section import along_traverse, named_traverse
+    from lynchet.algorithms.ground.section_ground import section_ground
     from lynchet.plugin.deliver.figures import INK, MARK, new_figure
     from lynchet.plugin.deliver.section import LOAM, draw_ground, draw_key
     from lynchet.plugin.ground.instruments import read_instrument

@@ -42,9 +42,9 @@ LEAST = 0.02
 """In-phase part per susceptibility (0.5 at most) below which it tells nothing of it."""
 
 WORDS = {
-    "ratio": "field ratio",
-    "ppt": "field ratio",
-    "ppm": "field ratio",
+    "ratio": "plain field ratio",
+    "ppt": "field ratio in ppt",
+    "ppm": "field ratio in ppm",
     "low_induction": "conductivity at low induction numbers, coils counted as on the surface",
     "low_induction_lifted": "conductivity at low induction numbers, referred to the ground",
     "exact": "exact apparent conductivity",
@@ -74,8 +74,7 @@ def shown(value: float, form: str) -> str:
     >>> shown(35.4, "susceptibility"), shown(20.0, "exact")
     ('35.4 x 1e-5 SI', '20 mS/m')
     """
-    unit = unit_of(form)
-    return in_unit(value, f"x {unit}" if form == "susceptibility" else unit)
+    return in_unit(value, unit_of(form))
 
 
 @dataclass(frozen=True, eq=False)

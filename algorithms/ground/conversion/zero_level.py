@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ...readings import FloatArray, IntArray, Readings
-from ...words import plural
+from ...readings import BoolArray, FloatArray, IntArray, Readings
+from ...words import in_unit, plural
 from .forms import Lifted, shown
 
 FEW = 3
@@ -29,6 +29,8 @@ class ZeroLevel:
         Easting and northing of the known point, map units.
     radius
         Readings so near to it count, map units.
+    unit
+        What the map unit is called.
 
     Raises
     ------
@@ -40,6 +42,7 @@ class ZeroLevel:
     known: Mapping[str, float] = field(default_factory=dict)
     place: tuple[float, float] | None = None
     radius: float = 1.0
+    unit: str = "m"
 
     def __post_init__(self) -> None:
         both = [name for name in self.offsets if name in self.known]
@@ -66,12 +69,26 @@ class ZeroLevel:
                     f"{', '.join(channels)}."
                 )
 
-    def near(self, readings: Readings) -> IntArray:
-        """Rows of the readings within the radius, ``(k,)``."""
-        if self.place is None:
-            return np.zeros(0, np.int64)
-        apart = np.hypot(readings.x - self.place[0], readings.y - self.place[1])
-        return np.flatnonzero(apart <= self.radius)
+    def near(self, name: str, readings: Readings, usable: BoolArray) -> IntArray:
+        """Rows of the usable readings of a channel within the radius, ``(k,)``.
+
+        Raises
+        ------
+        ValueError
+            If there is none.
+        """
+        east, north = (np.nan, np.nan) if self.place is None else self.place
+        apart = np.where(usable, np.hypot(readings.x - east, readings.y - north), np.inf)
+        rows = np.flatnonzero(apart <= self.radius)
+        if not len(rows):
+            far = apart[np.isfinite(apart)]
+            away = f"; the nearest is {in_unit(far.min(), self.unit)} away" if len(far) else ""
+            raise ValueError(
+                f"No usable reading of '{name}' lies within {in_unit(self.radius, self.unit)} of "
+                f"the known point{away}. Move the point, or give "
+                "a wider radius."
+            )
+        return rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,9 +135,9 @@ def offset_at(
     name
         Of the channel, for messages.
     values
-        All readings of the channel, shape ``(n,)``; NaN where none that may inform.
+        All readings of the channel, shape ``(n,)``.
     rows
-        Those at the point.
+        Those at the point that may inform.
     coils
         The pair at its heights.
     forms
@@ -134,14 +151,8 @@ def offset_at(
     Raises
     ------
     ValueError
-        If no reading is there, or no reading could be as known.
+        If no reading could be as known.
     """
-    rows = rows[np.isfinite(values[rows] + coils.height[rows] + more[rows])]
-    if not len(rows):
-        raise ValueError(
-            f"No usable reading of '{name}' lies within the radius of the known point. Move the "
-            "point, or give a wider radius."
-        )
     median = float(np.median(values[rows]))
     there = Lifted(coils.pair, np.array([np.median(coils.height[rows])]))
     ratio = there.to_ratio(np.array([known]), forms[1]) + np.median(more[rows])

@@ -10,7 +10,7 @@ import numpy as np
 from ...options import check_words
 from ...progress import Progress, keep_going, portion
 from ...readings import BoolArray, FloatArray
-from ...words import in_unit, plural
+from ...words import plural
 from ..instrument import PARTS, Channel, Instrument
 from ..layeredresponse import layered_response
 from ..pair_names import channel_names
@@ -257,8 +257,7 @@ def _messages(
     for channel, column in zip(channels, values.T):
         low, high = float(np.nanmin(column)), float(np.nanmax(column))
         unit = channel.unit if channel.unit != "ratio" else ""
-        span = f"{low:.4g} to {in_unit(high, unit)}" if low != high else in_unit(low, unit)
-        said.append(f"'{channel.field}', {channel.pair.label}: {span}.")
+        said.append(f"'{channel.field}', {channel.pair.label}: {_span(low, high, unit)}.")
     if method == "exact":
         said.append(
             f"At low induction numbers conductivities would differ by up to {100 * share:.2g} %."
@@ -268,6 +267,21 @@ def _messages(
         holds = "only what the conductivity does" if method == "exact" else "nothing but 0"
         said.append(f"No susceptibility is given: the in-phase channels hold {holds}.")
     return said
+
+
+def _span(low: float, high: float, unit: str) -> str:
+    """A range, both ends to the same decimals: four digits of the larger.
+
+    Examples
+    --------
+    >>> _span(18.99, 19.0, "mS/m"), _span(20.745, 20.7451, "mS/m"), _span(0.0, 0.0, "")
+    ('18.99 to 19.00 mS/m', '20.75 mS/m', '0')
+    """
+    largest = max(abs(low), abs(high))
+    decimals = max(0, 3 - int(np.floor(np.log10(largest)))) if largest else 0
+    ends = [f"{value:,.{decimals}f}" for value in (low, high)]
+    text = ends[0] if ends[0] == ends[1] else " to ".join(ends)
+    return f"{text} {unit}" if unit else text
 
 
 def _warnings(
@@ -281,8 +295,8 @@ def _warnings(
         found.append(f"{lacks} a number of the ground: NULL in {names}.")
     if method == "low_induction" and share > DEPARTURE:
         found.append(
-            f"The induction numbers are not small: exact conductivities differ by up to "
-            f"{100 * share:.2g} %. Choose the method 'exact'."
+            f"Exact conductivities differ by up to {100 * share:.2g} % from these at low induction "
+            "numbers. Choose the method 'exact'."
         )
     kappa = whole.susceptibility
     if kappa is not None and kappa.max() > HARDLY_BELIEVED:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from math import inf, isfinite
 
+from ...words import plural
 from ..instrument import HEIGHTS
 from ..layeredresponse import CONDUCTIVITIES
 
@@ -124,10 +125,9 @@ def check_counts(layers: int, thicknesses: int, susceptibilities: int) -> None:
             f"{given} {wanted} {noun}, not {thicknesses}: the last layer goes on for ever."
         )
     if susceptibilities not in (0, layers):
-        raise ValueError(
-            f"{susceptibilities} susceptibilities are given for {layers} conductivities. Give one "
-            "a layer, or none."
-        )
+        given = plural(susceptibilities, "susceptibility is", "susceptibilities are")
+        counted = plural(layers, "conductivity", "conductivities")
+        raise ValueError(f"{given} given for {counted}. Give one a layer, or none.")
 
 
 def check_typed(

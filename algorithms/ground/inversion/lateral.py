@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix, diags, identity
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import SuperLU, splu
 from scipy.spatial import cKDTree
 
@@ -100,7 +101,20 @@ def precision(places: FloatArray, chains: Sequence[IntArray], likeness: Likeness
         only = along if along.length else across
         area, stiff, whole = only.room, only.matrix(np.ones(count)), 4 * only.length
     field = stiff + diags(area)
-    return (field @ diags(1 / (whole * area)) @ field).tocsr()
+    found = (field @ diags(1 / (whole * area)) @ field).tocsr()
+    return (found + diags(_settling(found))).tocsr()
+
+
+def _settling(found: csr_matrix) -> FloatArray:
+    """What must be added to the diagonal for the level of whole stretches to have variance 1.
+
+    On ground that is small beside the length of likeness the field would be free as a whole.
+    """
+    _, stretch = connected_components(found, directed=False)
+    held = np.bincount(stretch, np.asarray(found.sum(axis=1)).ravel())
+    size = np.bincount(stretch)
+    added: FloatArray = (np.maximum(1 - held, 0.0) / size)[stretch]
+    return added
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.special import ndtri
 
 from ...readings import FloatArray
+from ..instrument import CoilPair
+from ..low_induction import cumulative_response, depth_below_which
 from .certainty import certainty
 from .fit import Fitted, Parting
 from .soundings import Soundings
@@ -41,20 +45,27 @@ def layers_of(
         "resolution": sure.resolution[:, :layers],
         "numbers": sure.numbers,
         "misfit": np.sqrt((residual**2).mean(axis=1)),
-        "depth": depth_of_investigation(fitted.slopes[:, :, :layers], thickness, heights),
+        "depth": depth_of_investigation(
+            [channel.pair for channel in soundings.channels],
+            fitted.slopes[:, :, :layers],
+            thickness,
+            heights,
+        ),
     }
 
 
 def depth_of_investigation(
-    slopes: FloatArray, thickness: FloatArray, height: FloatArray
+    pairs: Sequence[CoilPair], slopes: FloatArray, thickness: FloatArray, height: FloatArray
 ) -> FloatArray:
     """Depth from above which `SEEN` of the response comes, of the channel that sees deepest.
 
-    In the last layer the response is reckoned to fall off as the inverse of the depth below the
-    coils, as it does in the end for vertical dipoles.
+    How much comes from each layer is told by the exact response; where within a layer, by that at
+    low induction numbers.
 
     Parameters
     ----------
+    pairs
+        Of each channel, `p`.
     slopes
         Of the channels by the logarithm of each layer's conductivity, shape ``(n, p, L)``.
     thickness
@@ -64,27 +75,27 @@ def depth_of_investigation(
 
     Examples
     --------
-    >>> slopes = np.array([[[0.4, 0.6, 0.0]]])
-    >>> depth = depth_of_investigation(slopes, np.array([[1.0, 1.0]]), np.zeros((1, 1)))
-    >>> round(float(depth[0]), 6)
-    1.5
+    >>> slopes, none = np.ones((1, 1, 1)), np.zeros((1, 0))
+    >>> depth = depth_of_investigation([CoilPair(1.0)], slopes, none, np.zeros((1, 1)))
+    >>> round(float(depth[0]), 2)
+    1.59
     """
-    share = np.abs(slopes)
-    total = share.sum(axis=2, keepdims=True)
-    share = share / np.where(total > 0, total, 1.0)
-    n, _, layers = share.shape
-    tops = np.concatenate([np.zeros((n, 1)), np.cumsum(thickness, axis=1)], axis=1)
-    above = np.cumsum(share, axis=2) - share
-    layer = np.clip((above < SEEN).sum(axis=2) - 1, 0, layers - 1)
-
-    def at(table: FloatArray) -> FloatArray:
-        return np.take_along_axis(table, layer[:, :, np.newaxis], axis=2)[:, :, 0]
-
-    top = at(np.broadcast_to(tops[:, np.newaxis], share.shape))
-    under = np.concatenate([thickness, np.zeros((n, 1))], axis=1)
-    thick = at(np.broadcast_to(under[:, np.newaxis], share.shape))
-    mine, before = at(share), at(above)
-    inside = top + thick * (SEEN - before) / np.where(mine > 0, mine, 1.0)
-    beyond = (top + height) * (1 - before) / (1 - SEEN) - height
-    found: FloatArray = np.where(layer == layers - 1, beyond, inside).max(axis=1)
+    tops = np.concatenate([np.zeros((len(thickness), 1)), np.cumsum(thickness, axis=1)], axis=1)
+    each = np.arange(len(slopes))
+    found: FloatArray = np.zeros(len(slopes))
+    for k, pair in enumerate(pairs):
+        share = np.abs(slopes[:, k])
+        total = share.sum(axis=1, keepdims=True)
+        share = share / np.where(total > 0, total, 1.0)
+        above = np.cumsum(share, axis=1) - share
+        layer = np.maximum((above < SEEN).sum(axis=1) - 1, 0)
+        mine = share[each, layer]
+        part = (SEEN - above[each, layer]) / np.where(mine > 0, mine, 1.0)
+        below = cumulative_response(
+            (tops + height[:, k, np.newaxis]) / pair.spacing, pair.orientation
+        )
+        below = np.append(below, np.zeros((len(below), 1)), axis=1)
+        upper, lower = below[each, layer], below[each, layer + 1]
+        place = depth_below_which(upper - np.minimum(part, 1.0) * (upper - lower), pair.orientation)
+        found = np.maximum(found, place * pair.spacing - height[:, k])
     return found

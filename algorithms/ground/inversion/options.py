@@ -14,6 +14,8 @@ from .prior import Beliefs
 
 METHODS = ("smooth", "few")
 MOST_LAYERS = 30
+THICKNESSES = (0.01, 1000.0)
+"""What is believed of a layer's thickness, m."""
 
 
 @dataclass(frozen=True)
@@ -77,8 +79,10 @@ class InversionOptions:
                 f"{len(self.thicknesses)}: the last layer has none."
             )
         for value in self.thicknesses:
-            if not 0 < value < np.inf:
-                raise ValueError(f"A thickness is {value:g} m: give lengths above 0.")
+            if not THICKNESSES[0] <= value <= THICKNESSES[1]:
+                raise ValueError(
+                    f"A thickness is {value:g} m: give {THICKNESSES[0]:g} to {THICKNESSES[1]:g} m."
+                )
         for value in self.noise:
             if not 0 < value < np.inf:
                 raise ValueError(f"The noise is {value:g}: give numbers above 0.")

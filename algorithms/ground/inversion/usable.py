@@ -11,9 +11,12 @@ from ...words import plural
 from ..instrument import HEIGHTS, Channel
 from ..layeredresponse import CONDUCTIVITIES, layered_response
 
+BELOW = 3.0
+"""A quadrature so many times its noise below 0 is no reading of the ground."""
+
 
 def usable_rows(
-    readings: Readings, channels: Sequence[Channel], heights: FloatArray
+    readings: Readings, channels: Sequence[Channel], heights: FloatArray, noise: FloatArray
 ) -> tuple[IntArray, dict[str, int]]:
     """Rows that can be inverted, and how many cannot, by why.
 
@@ -21,6 +24,8 @@ def usable_rows(
     ----------
     heights
         Of the coils above the ground, m, shape ``(n, p)``.
+    noise
+        Standard deviation of each channel, ``(p,)``.
 
     Raises
     ------
@@ -28,12 +33,14 @@ def usable_rows(
         If there is no row left.
     """
     values = readings.values
-    missing = ~readings.usable.all(axis=1)
+    missing = ~np.isfinite(values).all(axis=1)
+    barred = ~readings.usable.all(axis=1) & ~missing
+    missing_or_barred = missing | barred
     low, high = HEIGHTS
-    lost = ~((heights >= low) & (heights <= high)).all(axis=1) & ~missing
-    quadrature = [channel.part == "quadrature" for channel in channels]
-    negative = (values[:, quadrature] < 0).any(axis=1) & ~missing & ~lost
-    left = ~(missing | lost | negative)
+    lost = ~((heights >= low) & (heights <= high)).all(axis=1) & ~missing_or_barred
+    quadrature = np.array([channel.part == "quadrature" for channel in channels])
+    negative = ((values < -BELOW * noise) & quadrature).any(axis=1) & ~missing_or_barred & ~lost
+    left = ~(missing_or_barred | lost | negative)
     most = [
         saturation(channel, heights[left, k]) if left.any() else np.inf
         for k, channel in enumerate(channels)
@@ -41,9 +48,10 @@ def usable_rows(
     over = (values > np.array(most)).any(axis=1) & left
     reasons = {
         "without a reading in every channel": int(missing.sum()),
+        "flagged off scale or excluded": int(barred.sum()),
         f"without a height from {low:g} to {high:g} m": int(lost.sum()),
-        "with a quadrature below 0, as over metal": int(negative.sum()),
-        "above what any uniform ground can give": int(over.sum()),
+        "with a quadrature well below 0, as metal or a wrong zero level give": int(negative.sum()),
+        "above what any uniform ground can give at that height": int(over.sum()),
     }
     rows = np.flatnonzero(left & ~over)
     if not len(rows):
@@ -52,7 +60,7 @@ def usable_rows(
         )
         raise ValueError(
             f"No reading can be inverted: {why or 'there is none'}. Check the channels, their "
-            "units and the instrument's description."
+            "units, the heights (in metres) and the instrument's description."
         )
     return rows, {why: count for why, count in reasons.items() if count}
 

@@ -23,6 +23,9 @@ from ...readings import FloatArray
 from ..instrument import MU_0
 from .quadrature import ComplexArray
 
+REACHED = 20.0
+"""A wavenumber times a depth beyond which nothing comes back from there: exp(-40) of it."""
+
 
 @dataclass(frozen=True, eq=False)
 class Grounds:
@@ -81,33 +84,41 @@ def reflection_slopes(
     count = len(u)
     by_rho: list[ComplexArray] = []
     by_path: list[ComplexArray] = []
-    reaching: ComplexArray = np.ones((1, 1), complex)
+    reaching: ComplexArray = np.ones((len(nodes), 1), complex)
     for j in range(count - 1):
-        onward = reaching / (1 + way.rho[j] * way.carried[j]) ** 2
-        by_rho.append(onward * (1 - way.carried[j] ** 2))
-        onward = onward * (1 - way.rho[j] ** 2)
+        near = len(way.carried[j])
+        onward = reaching[:near] / (1 + way.rho[j][:near] * way.carried[j]) ** 2
+        mine = np.broadcast_to(reaching, way.rho[j].shape).copy()
+        mine[:near] = onward * (1 - way.carried[j] ** 2)
+        by_rho.append(mine)
+        onward = onward * (1 - way.rho[j][:near] ** 2)
         by_path.append(onward * way.carried[j])
         reaching = onward * way.path[j]
     by_rho.append(reaching)
 
-    by_conductivity = np.empty((count, *way.found.shape), complex)
-    by_thickness = np.empty((count - 1 if thickness_too else 0, *way.found.shape), complex)
+    by_conductivity = np.zeros((count, *way.found.shape), complex)
+    by_thickness = np.zeros((count - 1 if thickness_too else 0, *way.found.shape), complex)
     for j in range(count):
-        by_y = by_rho[j] * ((y[j - 1] if j else g) / way.both[j])
+        far = len(u[j])
+        by_y = by_rho[j] * ((y[j - 1][:far] if j else g) / way.both[j])
         if j < count - 1:
-            by_y = by_y - by_rho[j + 1] * (y[j + 1] / way.both[j + 1])
+            near = len(way.carried[j])
+            by_y[:near] -= by_rho[j + 1] * (y[j + 1] / way.both[j + 1])
             if thickness_too:
-                np.multiply(by_path[j], -2 * u[j], out=by_thickness[j])
+                np.multiply(by_path[j], -2 * u[j][:near], out=by_thickness[j, :near])
             along = by_path[j] * grounds.thickness[j]
-            by_y = by_y + (along if mu is None else along * mu[j])
+            by_y[:near] += along if mu is None else along * mu[j]
         # -2 from the slope of rho by y and of the path by u; 1 / (2 u) from that of u by u^2.
-        np.multiply(by_y, -1j * omega * MU_0 / u[j], out=by_conductivity[j])
+        np.multiply(by_y, -1j * omega * MU_0 / u[j], out=by_conductivity[j, :far])
     return way.found, by_conductivity, by_thickness
 
 
 @dataclass(frozen=True, eq=False)
 class _Recursion:
-    """What the recursion meets on its way up; lists by layer, their arrays ``(m, n)``."""
+    """What the recursion meets on its way up; lists by layer, their arrays ``(m_j, n)``.
+
+    Of the `m` wavenumbers, ascending, only the first ``m_j`` reach down to layer `j`.
+    """
 
     u: list[ComplexArray]
     y: list[ComplexArray]
@@ -121,22 +132,26 @@ class _Recursion:
     @classmethod
     def through(cls, grounds: Grounds, nodes: FloatArray, omega: float) -> _Recursion:
         """Go through the layers; parameters as `reflection`."""
-        g = nodes[:, np.newaxis]
         count = len(grounds.conductivity)
         mu = None if grounds.susceptibility is None else 1 + grounds.susceptibility
+        with np.errstate(divide="ignore"):
+            reached = np.searchsorted(nodes, REACHED / grounds.tops.min(axis=1), side="right")
+        g = [nodes[:far, np.newaxis] for far in reached.tolist()]
         u = [
-            root(g**2, omega * MU_0 * (sigma if mu is None else sigma * mu[j]))
+            root(g[j] ** 2, omega * MU_0 * (sigma if mu is None else sigma * mu[j]))
             for j, sigma in enumerate(grounds.conductivity)
         ]
         y = u if mu is None else [u[j] / mu[j] for j in range(count)]
-        both = [((y[j - 1] if j else g) + y[j]) ** 2 for j in range(count)]
-        rho = [_difference(grounds, j, g, omega) / both[j] for j in range(count)]
-        path = [decay(-2 * grounds.thickness[j], u[j]) for j in range(count - 1)]
+        both = [((y[j - 1][: len(y[j])] if j else g[0]) + y[j]) ** 2 for j in range(count)]
+        rho = [_difference(grounds, j, g[j], omega) / both[j] for j in range(count)]
+        path = [decay(-2 * grounds.thickness[j], u[j][: len(u[j + 1])]) for j in range(count - 1)]
         found = rho[-1]
         carried: list[ComplexArray] = []
         for j in range(count - 2, -1, -1):
             back = found * path[j]
-            found = (rho[j] + back) / (1 + rho[j] * back)
+            near = len(back)
+            found = rho[j].copy()
+            found[:near] = (rho[j][:near] + back) / (1 + rho[j][:near] * back)
             carried.insert(0, back)
         return cls(u, y, mu, both, rho, path, carried, found)
 
