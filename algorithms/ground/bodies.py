@@ -39,7 +39,7 @@ from scipy.special import roots_legendre
 from ..options import check_words
 from ..readings import FloatArray
 from .instrument import MU_0, CoilPair
-from .low_induction import ORIENTATIONS
+from .low_induction import ORIENTATIONS, cumulative_susceptible
 from .response.quadrature import ComplexArray
 
 NODES = 5
@@ -92,8 +92,7 @@ def susceptible_below(depth: float, spacing: float) -> float:
     >>> susceptible_below(0.0, 1.0)
     0.5
     """
-    z = 2 * depth / spacing
-    return float(0.5 * (1 - 2 * z**2) / (z**2 + 1) ** 2.5)
+    return float(cumulative_susceptible(depth / spacing))
 
 
 def body_response(

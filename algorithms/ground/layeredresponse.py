@@ -143,7 +143,7 @@ def layered_jacobian(
 
 @dataclass(frozen=True, eq=False)
 class _Survey:
-    """Grounds and heights, checked; `own` heights are the pairs', one each."""
+    """Grounds and heights, checked; no heights: the pairs' own."""
 
     grounds: Grounds
     height: FloatArray | None

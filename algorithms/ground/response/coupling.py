@@ -8,7 +8,7 @@ closed form and what the rule makes of it is added: so the rule need only be goo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -151,53 +151,58 @@ class Coupling:
     def _below(self, depth: FloatArray, height: FloatArray, weights: FloatArray) -> FloatArray:
         """Quadrature part per S/m of all ground below a depth, ``(p, n)`` or ``(p, 1)``."""
         kernel = -self.omega * MU_0 / 4 / self.rule.nodes[:, np.newaxis] ** 2
-        closed = np.stack(
-            [
-                ratio_per_conductivity(pair)
-                * cumulative_response(reach / pair.spacing, pair.orientation)
-                for pair, reach in self._reaches(depth, height)
-            ]
-        )
-        return closed - weights @ self._falling(kernel, depth, height)
+
+        def closed(pair: CoilPair, reach: FloatArray) -> FloatArray:
+            share = cumulative_response(reach / pair.spacing, pair.orientation)
+            return ratio_per_conductivity(pair) * share
+
+        return self._less_the_rule(closed, kernel, depth, height, weights)
 
     def _below_slope(
         self, depth: FloatArray, height: FloatArray, weights: FloatArray
     ) -> FloatArray:
         """Slope of `_below` by the depth, per m."""
         kernel = self.omega * MU_0 / 2 / self.rule.nodes[:, np.newaxis]
-        closed = np.stack(
-            [
-                -ratio_per_conductivity(pair)
-                * relative_response(reach / pair.spacing, pair.orientation)
-                / pair.spacing
-                for pair, reach in self._reaches(depth, height)
-            ]
-        )
-        return closed - weights @ self._falling(kernel, depth, height)
+
+        def closed(pair: CoilPair, reach: FloatArray) -> FloatArray:
+            share = relative_response(reach / pair.spacing, pair.orientation)
+            return -ratio_per_conductivity(pair) * share / pair.spacing
+
+        return self._less_the_rule(closed, kernel, depth, height, weights)
 
     def _images(self, depth: FloatArray, height: FloatArray, weights: FloatArray) -> FloatArray:
         """In-phase part per image of all susceptible ground below a depth, as `_below`."""
         kernel = np.full((len(self.rule.nodes), 1), 1.0)
-        closed = np.stack(
-            [
-                2 * cumulative_susceptible(reach / pair.spacing, pair.orientation)
-                for pair, reach in self._reaches(depth, height)
-            ]
-        )
-        return closed - weights @ self._falling(kernel, depth, height)
+
+        def closed(pair: CoilPair, reach: FloatArray) -> FloatArray:
+            return 2 * cumulative_susceptible(reach / pair.spacing, pair.orientation)
+
+        return self._less_the_rule(closed, kernel, depth, height, weights)
 
     def _images_slope(
         self, depth: FloatArray, height: FloatArray, weights: FloatArray
     ) -> FloatArray:
         """Slope of `_images` by the depth, per m."""
         kernel = -2 * self.rule.nodes[:, np.newaxis]
-        closed = np.stack(
-            [
-                -2 * relative_susceptible(reach / pair.spacing, pair.orientation) / pair.spacing
-                for pair, reach in self._reaches(depth, height)
-            ]
-        )
-        return closed - weights @ self._falling(kernel, depth, height)
+
+        def closed(pair: CoilPair, reach: FloatArray) -> FloatArray:
+            share = relative_susceptible(reach / pair.spacing, pair.orientation)
+            return -2 * share / pair.spacing
+
+        return self._less_the_rule(closed, kernel, depth, height, weights)
+
+    def _less_the_rule(
+        self,
+        closed: Callable[[CoilPair, FloatArray], FloatArray],
+        kernel: FloatArray,
+        depth: FloatArray,
+        height: FloatArray,
+        weights: FloatArray,
+    ) -> FloatArray:
+        """A closed form, by pair and depth below its coils, less what the rule makes of it."""
+        reaches = self._reaches(depth, height)
+        exact = np.stack([closed(pair, reach) for pair, reach in reaches])
+        return exact - weights @ self._falling(kernel, depth, height)
 
     def _reaches(self, depth: FloatArray, height: FloatArray) -> list[tuple[CoilPair, FloatArray]]:
         """Each pair with a depth reckoned from its coils."""
